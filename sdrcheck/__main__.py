@@ -1,0 +1,5 @@
+"""`python -m sdrcheck` is the command `sdrcheck`."""
+
+from sdrcheck.cli.main import main
+
+main()

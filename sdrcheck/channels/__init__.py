@@ -1,0 +1,1 @@
+"""Where ships talk: the channel plans, as data with their source."""

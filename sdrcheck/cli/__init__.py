@@ -1,0 +1,1 @@
+"""The command line: a thin skin. One file a command; it opens, calls and prints."""

@@ -1,0 +1,44 @@
+"""Words that several commands share: frequencies and references as people write them."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+import click
+
+_SCALES = {"": 1.0, "hz": 1.0, "k": 1e3, "khz": 1e3, "m": 1e6, "mhz": 1e6, "g": 1e9, "ghz": 1e9}
+
+
+class Frequency(click.ParamType):
+    """`156.525M`, `518k`, `2187.5 kHz`; a bare number is hertz."""
+
+    name = "frequency"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        if isinstance(value, int | float):
+            return float(value)
+        found = re.fullmatch(r"\s*([0-9]*\.?[0-9]+(?:[eE][+-]?[0-9]+)?)\s*([kKmMgG]?(?:[hH][zZ])?)\s*", str(value))
+        if not found:
+            self.fail(f"{value!r} is not a frequency; write it like 156.525M, 518k or 2187.5 kHz", param, ctx)
+        return float(found[1]) * _SCALES[found[2].lower()]
+
+
+class PartsPerMillion(click.ParamType):
+    """`+2.7±0.3` or `+2.7+-0.3`: δ and its expanded uncertainty in ppm."""
+
+    name = "δ±U"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[float, float]:
+        if isinstance(value, tuple):
+            return value
+        number = r"([0-9]+\.?[0-9]*|\.[0-9]+)"
+        found = re.fullmatch(rf"\s*([+\-−]?){number}\s*(?:±|\+/?-)\s*{number}\s*(?:ppm)?\s*", str(value))
+        if not found:
+            self.fail(f"{value!r} is not a correction; write it like +2.7±0.3 (ppm, uncertainty for k = 2)", param, ctx)
+        sign = -1.0 if found[1] in ("-", "−") else 1.0
+        return sign * float(found[2]), float(found[3])
+
+
+FREQUENCY = Frequency()
+PPM = PartsPerMillion()

@@ -1,0 +1,109 @@
+"""The command `sdrcheck`: names to modules, loaded when asked for, and one plain line for every error."""
+
+from __future__ import annotations
+
+import importlib
+import logging
+import sys
+
+import click
+
+from sdrcheck import __version__
+from sdrcheck.errors import SdrcheckError
+
+COMMANDS = {  # name on the command line -> (where it is, what a person gets)
+    "inspect": ("sdrcheck.cli.inspect", "everything found in a recording"),
+    "compose": ("sdrcheck.cli.compose", "a standard call, message or test tone, made to order"),
+    "capture": ("sdrcheck.cli.capture", "a recording from a live source"),
+    "watch": ("sdrcheck.cli.watch", "an unattended watch that keeps and inspects what it hears"),
+    "listen": ("sdrcheck.cli.listen", "the demodulated sound of a channel"),
+    "sinad": ("sdrcheck.cli.sinad", "the set's loudspeaker measured while a generator feeds its receiver"),
+    "serve": ("sdrcheck.cli.serve", "a recording served as a network dongle"),
+    "reference": ("sdrcheck.cli.reference", "the dongle's frequency reference and its uncertainty"),
+    "attenuation": ("sdrcheck.cli.attenuation", "is this chain of attenuators safe and sensible?"),
+    "printout": ("sdrcheck.cli.printout", "the ship's print-out held against what was decoded"),
+    "visit": ("sdrcheck.cli.visit", "the job aboard: papers, planned checks, results"),
+    "evidence": ("sdrcheck.cli.evidence", "pack, verify and report"),
+    "channels": ("sdrcheck.cli.channels", "the channel plans, searchable"),
+    "limits": ("sdrcheck.cli.limits", "the published limits, searchable"),
+    "stations": ("sdrcheck.cli.stations", "navigational-text stations and their slots"),
+    "ready": ("sdrcheck.cli.ready", "is everything here and working?"),
+    "window": ("sdrcheck.cli.window", "the desktop window"),
+}
+
+
+class Commands(click.Group):
+    """Commands that are imported only when they are asked for, each from its own file's `command`."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, name: str) -> click.Command | None:
+        if name not in COMMANDS:
+            return None
+        command = importlib.import_module(COMMANDS[name][0]).command
+        assert isinstance(command, click.Command)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, help_text) for name, (_, help_text) in COMMANDS.items()])
+
+
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="sdrcheck")
+def sdrcheck() -> None:
+    """A second witness for marine radio surveyors: it records, measures, decodes and judges.
+
+    It never certifies and never transmits. Calibrated instruments, local rules and licensed persons decide.
+    """
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Run one command line and exit: 0 done, 1 input or device unusable, 2 wrong usage, 3 see `--strict`."""
+    try:
+        status = sdrcheck.main(arguments, prog_name="sdrcheck", standalone_mode=False)
+        sys.exit(status if isinstance(status, int) else 0)
+    except click.UsageError as problem:
+        hint = f" (see: {problem.ctx.command_path} --help)" if problem.ctx else ""
+        _say(f"{problem.format_message()}{hint}")
+        sys.exit(2)
+    except click.ClickException as problem:
+        _say(problem.format_message())
+        sys.exit(1)
+    except (click.Abort, KeyboardInterrupt):
+        _say("stopped")
+        sys.exit(1)
+    except SdrcheckError as problem:
+        _say(str(problem))
+        sys.exit(1)
+    except BrokenPipeError:
+        sys.stderr.close()
+        sys.exit(1)
+    except Exception as problem:  # our own bug: one line to the user, the rest to the log
+        _say(f"internal error, please report it: {type(problem).__name__}: {problem} (details in {_keep_traceback()})")
+        sys.exit(1)
+
+
+def _say(sentence: str) -> None:
+    print("sdrcheck: " + " ".join(sentence.split()), file=sys.stderr)
+
+
+def _keep_traceback() -> str:
+    from pathlib import Path
+
+    from platformdirs import user_log_dir
+
+    path = Path(user_log_dir("sdrcheck")) / "errors.log"
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handler: logging.Handler = logging.FileHandler(path, encoding="utf-8")
+        handler.setFormatter(logging.Formatter("%(asctime)s %(message)s"))
+    except OSError:
+        return "no log, the log folder cannot be written"
+    log = logging.getLogger("sdrcheck.errors")
+    log.propagate = False
+    log.addHandler(handler)
+    log.exception("internal error")
+    handler.close()
+    return str(path)

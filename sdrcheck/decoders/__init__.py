@@ -1,0 +1,1 @@
+"""From filtered samples to calls and messages, down to the symbol."""

@@ -1,0 +1,1 @@
+"""Digital selective calling after Rec. ITU-R M.493."""

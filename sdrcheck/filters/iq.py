@@ -1,0 +1,52 @@
+"""Bytes become numbers here, and nowhere else.
+
+Conventions: full scale is 1.0, so 0 dBFS is |I + jQ| of full-code magnitude. For `cu8` zero lies between the codes
+127 and 128, so 127.5 is subtracted and divided by; `ci8` and `ci16_le` are divided by 128 and 32 768. No DC is removed here.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Complex = NDArray[np.complex64]
+
+_CU8 = ((np.arange(256, dtype=np.float32) - np.float32(127.5)) / np.float32(127.5)).astype(np.float32)
+_CI8 = (np.arange(256, dtype=np.uint8).view(np.int8).astype(np.float32) / np.float32(128)).astype(np.float32)
+
+
+def complex_samples(raw: NDArray[Any], datatype: str) -> Complex:
+    """Turn interleaved I, Q of a SigMF datatype into complex64 with full scale 1.0; shape (samples,).
+
+    One-channel sound (`rf32_le`) becomes complex with Q = 0.
+    """
+    if datatype == "cu8":
+        pairs = _CU8[raw]
+    elif datatype == "ci8":
+        pairs = _CI8[raw.view(np.uint8)]
+    elif datatype == "ci16_le":
+        pairs = raw.astype(np.float32) * np.float32(1 / 32768)
+    elif datatype == "cf32_le":
+        pairs = np.ascontiguousarray(raw, dtype=np.float32)
+    elif datatype == "rf32_le":
+        return raw.astype(np.complex64)
+    else:
+        raise ValueError(f"unknown sample datatype {datatype!r}")
+    return pairs.view(np.complex64)
+
+
+def clipped_count(raw: NDArray[Any], datatype: str) -> int:
+    """Count complex samples with a component at an end code: the converter ran out of range there."""
+    if datatype == "cu8":
+        ends = (raw == 0) | (raw == 255)
+    elif datatype == "ci8":
+        ends = (raw == -128) | (raw == 127)
+    elif datatype == "ci16_le":
+        ends = (raw == -32768) | (raw == 32767)
+    else:
+        ends = np.abs(raw) >= 1.0
+        if datatype == "rf32_le":
+            return int(np.count_nonzero(ends))
+    return int(np.count_nonzero(ends[0::2] | ends[1::2]))

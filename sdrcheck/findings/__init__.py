@@ -1,0 +1,1 @@
+"""What an inspection found: the one result on which scripts, the window and reports all stand."""

@@ -1,0 +1,50 @@
+"""What a limit is: a span, and where it comes from."""
+
+from __future__ import annotations
+
+import enum
+import math
+from dataclasses import dataclass
+
+from sdrcheck.channels.channel import Mark
+
+
+class Standing(enum.StrEnum):
+    """How much weight a limit carries aboard. Only the first two may head a report."""
+
+    SURVEY_ITEM = "survey item"
+    REGULATION = "regulation"
+    TYPE_TEST = "type test"
+    SERVICE_ADVICE = "service advice"
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """The span a quantity has to lie in. An open side is infinite."""
+
+    id: str
+    quantity: str
+    unit: str
+    source: str
+    """Document, edition and clause."""
+    standing: Standing
+    mark: Mark
+    low: float = -math.inf
+    high: float = math.inf
+    conditions: tuple[str, ...] = ()
+    """Conditions of the signal under which it may be judged (measurements.condition); empty means any."""
+    emissions: tuple[str, ...] = ()
+    channels: tuple[str, ...] = ()
+    """Channel names it is for; empty means every channel of those emissions."""
+    note: str = ""
+
+    def __post_init__(self) -> None:
+        if not self.low < self.high:
+            raise ValueError(f"limit {self.id}: low {self.low} must lie below high {self.high}")
+        if not self.source:
+            raise ValueError(f"limit {self.id}: a limit needs its source")
+
+    @property
+    def doubtful(self) -> bool:
+        """A doubtful limit never yields a bare `fail`."""
+        return self.mark is Mark.DOUBTFUL

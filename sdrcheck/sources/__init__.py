@@ -1,0 +1,1 @@
+"""Where IQ comes from: every source speaks one small protocol."""

@@ -1,0 +1,1 @@
+"""Holding a measured value against a limit."""
