@@ -10,7 +10,7 @@ import click
 _SCALES = {"": 1.0, "hz": 1.0, "k": 1e3, "khz": 1e3, "m": 1e6, "mhz": 1e6, "g": 1e9, "ghz": 1e9}
 
 
-class Frequency(click.ParamType):
+class Frequency(click.ParamType[float]):
     """`156.525M`, `518k`, `2187.5 kHz`; a bare number is hertz."""
 
     name = "frequency"
@@ -24,7 +24,7 @@ class Frequency(click.ParamType):
         return float(found[1]) * _SCALES[found[2].lower()]
 
 
-class PartsPerMillion(click.ParamType):
+class PartsPerMillion(click.ParamType[tuple[float, float]]):
     """`+2.7±0.3` or `+2.7+-0.3`: δ and its expanded uncertainty in ppm."""
 
     name = "δ±U"

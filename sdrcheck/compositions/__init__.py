@@ -1,1 +1,1 @@
-"""Signals made to order: standard calls, messages and test tones, with chosen faults. Nothing here is ever transmitted."""
+"""Signals made to order: standard calls, messages and test tones, with chosen faults. Nothing is ever transmitted."""

@@ -60,8 +60,8 @@ class Excerpt:
 class BitTrack:
     """The bits of one call or text as the decoder placed them, for the measurements that need to know them.
 
-    Bit k is on the air from `first_bit_s` + k / `rate_bd` (seconds from `Excerpt.iq[0]`). `bits` is uint8, 1 = Y and 0 = B
-    as the calling standard counts (for navigational text 1 = B); the decoder says which in `one_is`.
+    Bit k is on the air from `first_bit_s` + k / `rate_bd` (seconds from `Excerpt.iq[0]`). In
+    `bits` 1 = Y and 0 = B, as the calling standard counts (for navigational text 1 = B); `one_is` says which.
     """
 
     bits: tuple[int, ...]

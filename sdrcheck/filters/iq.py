@@ -1,7 +1,8 @@
 """Bytes become numbers here, and nowhere else.
 
 Conventions: full scale is 1.0, so 0 dBFS is |I + jQ| of full-code magnitude. For `cu8` zero lies between the codes
-127 and 128, so 127.5 is subtracted and divided by; `ci8` and `ci16_le` are divided by 128 and 32 768. No DC is removed here.
+127 and 128, so 127.5 is subtracted and divided by; `ci8` and `ci16_le` are divided by 128 and 32 768. No DC is
+removed here.
 """
 
 from __future__ import annotations

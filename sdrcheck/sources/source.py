@@ -55,7 +55,7 @@ class SourceFacts:
 
 @runtime_checkable
 class IqSource(Protocol):
-    """Anywhere IQ comes from. Opened by its own constructor; `close()` from any thread ends `blocks()` within a second."""
+    """Anywhere IQ comes from. Opened by its constructor; `close()` from any thread ends `blocks()` within a second."""
 
     @property
     def facts(self) -> SourceFacts: ...
