@@ -30,17 +30,34 @@ _DISTRESS_CALLING = (
     ("16804.5", "distress and safety calling, HF"),
 )
 
-# ship leg and coast leg in kHz
+# series, ship leg and coast leg in kHz
 _ROUTINE_CALLING = (
-    ("2189.5", "2177"),
-    ("4208", "4219.5"),
-    ("6312.5", "6331"),
-    ("8415", "8436.5"),
-    ("12577.5", "12657"),
-    ("16805", "16903"),
-    ("18898.5", "19703.5"),
-    ("22374.5", "22444"),
-    ("25208.5", "26121"),
+    ("first", "458.5", "455.5"),
+    ("first", "2189.5", "2177"),
+    ("first", "4208", "4219.5"),
+    ("first", "6312.5", "6331"),
+    ("first", "8415", "8436.5"),
+    ("first", "12577.5", "12657"),
+    ("first", "16805", "16903"),
+    ("first", "18898.5", "19703.5"),
+    ("first", "22374.5", "22444"),
+    ("first", "25208.5", "26121"),
+    ("second", "4208.5", "4220"),
+    ("second", "6313", "6331.5"),
+    ("second", "8415.5", "8437"),
+    ("second", "12578", "12657.5"),
+    ("second", "16805.5", "16903.5"),
+    ("second", "18899", "19704"),
+    ("second", "22375", "22444.5"),
+    ("second", "25209", "26121.5"),
+    ("third", "4209", "4220.5"),
+    ("third", "6313.5", "6332"),
+    ("third", "8416", "8437.5"),
+    ("third", "12578.5", "12658"),
+    ("third", "16806", "16904"),
+    ("third", "18899.5", "19704.5"),
+    ("third", "22375.5", "22445"),
+    ("third", "25209.5", "26122"),
 )
 
 _TELEPHONY = (
@@ -74,12 +91,13 @@ def _calling() -> tuple[Channel, ...]:
             hertz(khz),
             F1B_SPACING_HZ,
             Emission.F1B,
-            f"routine calling, {leg} leg; the {other_leg} leg is {other}" + ("; also between ships" * (khz == "2177")),
+            f"routine calling, {series} series, {leg} leg; the {other_leg} leg is {other}"
+            + "; also between ships" * (khz == "2177"),
             _ROUTINE_SOURCE,
             leg=leg,
             calling=True,
         )
-        for ship, coast in _ROUTINE_CALLING
+        for series, ship, coast in _ROUTINE_CALLING
         for khz, leg, other, other_leg in ((ship, Leg.SHIP, coast, Leg.COAST), (coast, Leg.COAST, ship, Leg.SHIP))
     )
     return distress + routine

@@ -18,6 +18,15 @@ class Standing(enum.StrEnum):
     SERVICE_ADVICE = "service advice"
 
 
+class Declared(enum.StrEnum):
+    """What the samples cannot show and the person at the set has to say."""
+
+    ELECTRICAL_TONE = "the tone is fed in electrically"
+    SOUND_LEVEL = "the tone is 1 kHz at 94 dB sound level"
+    HIGH_POWER = "the set is on high power"
+    LOW_POWER = "the set is on low power"
+
+
 @dataclass(frozen=True, slots=True)
 class Limit:
     """The span a quantity has to lie in. An open side is infinite."""
@@ -36,6 +45,12 @@ class Limit:
     emissions: tuple[str, ...] = ()
     channels: tuple[str, ...] = ()
     """Channel names it is for; empty means every channel of those emissions."""
+    needs: tuple[Declared, ...] = ()
+    """What somebody must have declared before it may be judged; a recording cannot tell."""
+    ship_only: bool = False
+    """It is not for what a coast station sends."""
+    needs_meter: bool = False
+    """Only a calibrated meter proves it: held against the dongle's reading it never yields a bare word."""
     note: str = ""
 
     def __post_init__(self) -> None:
@@ -46,5 +61,5 @@ class Limit:
 
     @property
     def doubtful(self) -> bool:
-        """A doubtful limit never yields a bare `fail`."""
-        return self.mark is Mark.DOUBTFUL
+        """A doubtful limit, or one that only a meter proves, never yields a bare `pass` or `fail`."""
+        return self.mark is Mark.DOUBTFUL or self.needs_meter

@@ -1,0 +1,92 @@
+"""United States, 47 CFR Part 80, read in full in 2026: where its figures are its own."""
+
+from sdrcheck.channels.channel import Mark
+from sdrcheck.limits.imo_a803 import dbm
+from sdrcheck.limits.limit import Declared, Limit, Standing
+
+LIMITS = (
+    Limit(
+        id="V06",
+        quantity="level at the set",
+        unit="dBm",
+        low=dbm(8),
+        high=dbm(25),
+        source="47 CFR 80.215(g), 80.873(c)",
+        standing=Standing.REGULATION,
+        mark=Mark.SEEN,
+        emissions=("G3E", "G2B"),
+        needs=(Declared.HIGH_POWER,),
+        ship_only=True,
+        needs_meter=True,
+        note="8 to 25 W, every ship set that is not portable",
+    ),
+    *(
+        Limit(
+            id=f"V13, {way}",
+            quantity=f"peak deviation, {way}",
+            unit="Hz",
+            low=3750.0,
+            high=5000.0,
+            source="47 CFR 80.213(a)(2), 80.873(b)",
+            standing=Standing.REGULATION,
+            mark=Mark.SEEN,
+            conditions=("speech",),
+            emissions=("G3E",),
+            needs=(Declared.SOUND_LEVEL,),
+            ship_only=True,
+            note="peaks of normal speech; how loud it was has to be declared",
+        )
+        for way in ("up", "down")
+    ),
+    Limit(
+        id="V40, USA",
+        quantity="occupied bandwidth",
+        unit="Hz",
+        high=16_000.0,
+        source="47 CFR 80.205 (emission 16K0)",
+        standing=Standing.SERVICE_ADVICE,
+        mark=Mark.SEEN,
+        conditions=("one tone", "two tones", "speech", "call", "unknown"),
+        emissions=("G3E", "G2B"),
+        note="necessary bandwidth; the authorised bandwidth is 20 kHz",
+    ),
+    Limit(
+        id="F05",
+        quantity="carrier offset",
+        unit="Hz",
+        low=-20.0,
+        high=20.0,
+        source="47 CFR 80.209(a)(2), (3)",
+        standing=Standing.REGULATION,
+        mark=Mark.SEEN,
+        conditions=("unmodulated", "one tone", "two tones", "unknown"),
+        emissions=("J3E",),
+        ship_only=True,
+        note="telephony of ship stations, 1.6 to 27.5 MHz",
+    ),
+    Limit(
+        id="F05, calling",
+        quantity="carrier offset",
+        unit="Hz",
+        low=-10.0,
+        high=10.0,
+        source="47 CFR 80.209(a)(2), (3)",
+        standing=Standing.REGULATION,
+        mark=Mark.SEEN,
+        conditions=("call", "unmodulated", "unknown"),
+        emissions=("F1B",),
+        ship_only=True,
+    ),
+    Limit(
+        id="F17",
+        quantity="carrier suppression",
+        unit="dB",
+        low=40.0,
+        source="47 CFR 80.207(c)(2); Japan Radio Equipment Regulations art. 56(1)",
+        standing=Standing.REGULATION,
+        mark=Mark.SEEN,
+        conditions=("one tone", "two tones"),
+        emissions=("J3E",),
+        note="below peak envelope power",
+    ),
+)

@@ -1,0 +1,39 @@
+"""What the limits that did not judge would have said, where they would have said otherwise."""
+
+from __future__ import annotations
+
+import math
+
+from sdrcheck.limits.limit import Limit
+from sdrcheck.quantities import Measured
+from sdrcheck.verdicts.judge import Verdict, judge
+
+_PASSING = (Verdict.PASS, Verdict.PASS_NOT_PROVEN)
+
+
+def dissent(found: Measured, limits: tuple[Limit, ...]) -> tuple[str, ...]:
+    """A sentence for each further limit that puts the value on the other side than the first, which judges."""
+    if not limits:
+        return ()
+    first, *others = limits
+    passes = judge(found, first) in _PASSING
+    return tuple(
+        f"The {first.quantity} of {found.value:+.4g} {found.unit} lies {_side(passes)} {_span(first)} "
+        f"({first.standing}, {first.id}), but {_side(not passes)} {_span(other)} ({other.standing}, {other.id})."
+        for other in others
+        if (judge(found, other) in _PASSING) is not passes
+    )
+
+
+def _side(passes: bool) -> str:
+    return "inside" if passes else "outside"
+
+
+def _span(limit: Limit) -> str:
+    if math.isinf(limit.low):
+        return f"at most {limit.high:.6g} {limit.unit}"
+    if math.isinf(limit.high):
+        return f"at least {limit.low:.6g} {limit.unit}"
+    if limit.low == -limit.high:
+        return f"±{limit.high:.6g} {limit.unit}"
+    return f"{limit.low:.6g} to {limit.high:.6g} {limit.unit}"
