@@ -467,7 +467,7 @@ def _ordinary_receiver(
         return refused("the format specifier was lost in all four places")
     if not all(found) and format_specifier in (Format.DISTRESS, Format.ALL_SHIPS):
         return refused(f"format specifier {format_specifier} was found in one of its two characters only")
-    if not end:
+    if not end or end.symbol not in set(EndOfSequence):
         return refused("no end of sequence was found")
     resolved = [format_specifier]
     for position in range(2, end.position):
