@@ -21,7 +21,7 @@ _CI8 = (np.arange(256, dtype=np.uint8).view(np.int8).astype(np.float32) / np.flo
 def complex_samples(raw: NDArray[Any], datatype: str) -> Complex:
     """Turn interleaved I, Q of a SigMF datatype into complex64 with full scale 1.0; shape (samples,).
 
-    One-channel sound (`rf32_le`) becomes complex with Q = 0.
+    One-channel sound (`ri16_le`, `rf32_le`) becomes complex with Q = 0.
     """
     if datatype == "cu8":
         pairs = _CU8[raw]
@@ -33,6 +33,8 @@ def complex_samples(raw: NDArray[Any], datatype: str) -> Complex:
         pairs = np.ascontiguousarray(raw, dtype=np.float32)
     elif datatype == "rf32_le":
         return raw.astype(np.complex64)
+    elif datatype == "ri16_le":
+        return (raw * np.float32(1 / 32768)).astype(np.complex64)
     else:
         raise ValueError(f"unknown sample datatype {datatype!r}")
     return pairs.view(np.complex64)
@@ -44,10 +46,10 @@ def clipped_count(raw: NDArray[Any], datatype: str) -> int:
         ends = (raw == 0) | (raw == 255)
     elif datatype == "ci8":
         ends = (raw == -128) | (raw == 127)
-    elif datatype == "ci16_le":
+    elif datatype in ("ci16_le", "ri16_le"):
         ends = (raw == -32768) | (raw == 32767)
     else:
         ends = np.abs(raw) >= 1.0
-        if datatype == "rf32_le":
-            return int(np.count_nonzero(ends))
+    if datatype.startswith("r"):
+        return int(np.count_nonzero(ends))
     return int(np.count_nonzero(ends[0::2] | ends[1::2]))

@@ -6,16 +6,19 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any, Protocol, runtime_checkable
 
-import numpy as np
 from numpy.typing import NDArray
+
+from sdrcheck.recordings.datatypes import NUMPY_TYPES, components
+
+__all__ = ["NUMPY_TYPES", "IqBlock", "IqSource", "SourceFacts", "Tuning"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class IqBlock:
     """A run of samples exactly as the source gave them.
 
-    `raw` holds I, Q, I, Q … in the numpy type of `datatype` (SigMF's name: cu8, ci8, ci16_le, cf32_le; rf32_le for
-    one-channel receiver sound, which has no Q).
+    `raw` holds I, Q, I, Q … in the numpy type of `datatype` (SigMF's name: cu8, ci8, ci16_le, cf32_le; ri16_le or
+    rf32_le for one-channel receiver sound, which has no Q).
     `first_sample` counts complex samples since the source was opened, the lost ones included.
     `frequency_hz` is the centre from this block on, where the source changed it; None means as before.
     """
@@ -25,11 +28,16 @@ class IqBlock:
     datatype: str = "cu8"
     lost_before: int = 0
     frequency_hz: float | None = None
+    lost_within: int = 0
+    """Where the loss was found only by the clock: it lies somewhere in this many samples before the block, or at 0
+    just before it."""
+    start_utc: str | None = None
+    """RFC 3339 of the first sample, where a recording states it anew."""
 
     @property
     def count(self) -> int:
         """Complex samples in this block."""
-        return self.raw.size if self.datatype.startswith("r") else self.raw.size // 2
+        return self.raw.size // components(self.datatype)
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +59,8 @@ class SourceFacts:
     audio: bool = False
     """Receiver sound on upper sideband: one channel, 0 Hz is the dial frequency `centre_hz`."""
     host_utc_error_s: float | None = None
+    remarks: tuple[str, ...] = ()
+    """Plain sentences about this source that belong into every result."""
 
 
 @runtime_checkable
@@ -67,11 +77,16 @@ class IqSource(Protocol):
     def close(self) -> None: ...
 
 
-NUMPY_TYPES: dict[str, np.dtype[Any]] = {
-    "cu8": np.dtype(np.uint8),
-    "ci8": np.dtype(np.int8),
-    "ci16_le": np.dtype("<i2"),
-    "cf32_le": np.dtype("<f4"),
-    "rf32_le": np.dtype("<f4"),
-}
-"""Numpy type of one component of each SigMF datatype that we read."""
+@dataclass(frozen=True, slots=True)
+class Tuning:
+    """What a person wants of a source; None leaves it to the source, and each takes what it can use."""
+
+    centre_hz: float | None = None
+    sample_rate_hz: float | None = None
+    gain_db: float | None = None
+    speed: float | None = 1.0
+    """How fast a recording plays, 1 as it was; None is as fast as it is read."""
+    iq: bool = False
+    """Two channels of sound are I and Q."""
+    computed_centre: bool = False
+    """Take the dongle's centre from the tuner's arithmetic instead of from what was asked for."""
