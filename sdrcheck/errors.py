@@ -7,6 +7,7 @@ SdrcheckError
  |    +-- SourceLost       it answered once, and stopped
  +-- RecordingError        a recording cannot be read or trusted (also ValueError)
  |    +-- RecordingMissing (also FileNotFoundError)
+ +-- ReceiverError         what was said of the dongle, its reference or its chain cannot be used (also ValueError)
  +-- MeasurementError      the samples do not hold what was to be measured (also ValueError)
  +-- CompositionError      a signal cannot be made as ordered (also ValueError)
  +-- VisitError            a visit file or an evidence bundle cannot be used (also ValueError)
@@ -43,6 +44,10 @@ class RecordingError(SdrcheckError, ValueError):
 
 class RecordingMissing(RecordingError, FileNotFoundError):
     """There is no such recording."""
+
+
+class ReceiverError(SdrcheckError, ValueError):
+    """What was said of the dongle, its frequency reference or its attenuation chain cannot be used."""
 
 
 class MeasurementError(SdrcheckError, ValueError):

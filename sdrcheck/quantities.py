@@ -7,7 +7,7 @@ already multiplied by their sensitivity; they combine as root sum of squares; th
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 COVERAGE_FACTOR = 2.0
@@ -60,6 +60,21 @@ class Term:
 def combined(terms: Iterable[Term]) -> float:
     """Combine uncorrelated terms into one standard uncertainty (JCGM 100, 5.1.2)."""
     return math.sqrt(math.fsum(term.standard**2 for term in terms))
+
+
+def propagated_covariance(
+    sensitivities: Sequence[Sequence[float]], covariance: Sequence[Sequence[float]]
+) -> list[list[float]]:
+    """Covariance of results from that of correlated inputs (JCGM 100, 5.2.2 and H.2.3).
+
+    `sensitivities` has a row for each result, its derivatives by each input; the diagonal of what comes back holds the
+    squared standard uncertainties.
+    """
+    inputs = range(len(covariance))
+    return [
+        [math.fsum(a[i] * covariance[i][j] * b[j] for i in inputs for j in inputs) for b in sensitivities]
+        for a in sensitivities
+    ]
 
 
 def effective_degrees_of_freedom(terms: Iterable[Term]) -> float:
