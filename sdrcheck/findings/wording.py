@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
+from sdrcheck.channels.plan import frequency_text
 from sdrcheck.decoders.dsc.call import Position
 from sdrcheck.findings.inspection import AppliedLimit, Reading, Transmission
 
@@ -64,15 +65,6 @@ def format_verdict(reading: Reading) -> str:
     return reading.verdict or "not judged"
 
 
-def format_frequency(frequency_hz: float) -> str:
-    """`156.525 MHz`, `2187.5 kHz`: as the trade writes it, kHz below 30 MHz, to the hertz."""
-    scale, unit, least = (1e6, "MHz", 3) if frequency_hz >= 30e6 else (1e3, "kHz", 0)
-    text = f"{frequency_hz / scale:.{6 if unit == 'MHz' else 3}f}"
-    whole, _, fraction = text.partition(".")
-    fraction = fraction.rstrip("0").ljust(least, "0")
-    return f"{whole}.{fraction} {unit}" if fraction else f"{whole} {unit}"
-
-
 def format_position(position: Position) -> str:
     """`54°10' N 012°05' E`, with as many decimals of a minute as the field carries."""
     decimals = max(0, math.ceil(-math.log10(position.resolution_minutes))) if position.resolution_minutes < 1 else 0
@@ -97,7 +89,7 @@ def format_duration(seconds: float) -> str:
 
 def format_place(transmission: Transmission) -> str:
     """Where a transmission lay: `channel 70 (156.525 MHz)`, or its frequency off the plan."""
-    frequency = format_frequency(transmission.frequency_hz)
+    frequency = frequency_text(transmission.frequency_hz)
     if transmission.channel is None:
         return frequency
     leg = f", {transmission.leg} leg" if transmission.leg else ""

@@ -9,7 +9,6 @@ from sdrcheck.findings.inspection import AppliedLimit, Reading
 from sdrcheck.findings.wording import (
     enumerate_words,
     format_duration,
-    format_frequency,
     format_limit,
     format_position,
     format_reading,
@@ -61,21 +60,6 @@ def test_offsets_carry_their_sign() -> None:
 def test_limit_in_words(low: float | None, high: float | None, expected: str) -> None:
     limit = AppliedLimit(low=low, high=high, id="x", source="y", standing="regulation", mark="S")
     assert format_limit(limit, "Hz") == expected
-
-
-@pytest.mark.parametrize(
-    ("hertz", "expected"),
-    [
-        (156_525_000, "156.525 MHz"),
-        (156_800_000, "156.800 MHz"),
-        (2_187_500, "2187.5 kHz"),
-        (518_000, "518 kHz"),
-        (156_525_412, "156.525412 MHz"),
-        (16_804_500, "16804.5 kHz"),
-    ],
-)
-def test_frequency_as_the_trade_writes_it(hertz: float, expected: str) -> None:
-    assert format_frequency(hertz) == expected
 
 
 def test_position_shows_no_more_than_its_field_carries() -> None:
