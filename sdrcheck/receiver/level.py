@@ -1,0 +1,112 @@
+"""One reading of a calibrated meter ties the dongle's dBFS to power at the set; about, and never better than that."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from datetime import datetime
+
+from sdrcheck.errors import ReceiverError
+from sdrcheck.quantities import Measured, Term
+
+PERCENT_PER_DB = 11.5
+"""Voltage per cent in a decibel as ETSI TR 100 028 rounds it (from memory)."""
+
+GAIN_DRIFT_DB = 1.0
+"""How far the dongle's gain moves with temperature and time: half-width, common practice."""
+LINEARITY_DB = 0.5
+REPEATABILITY_DB = 0.1
+
+
+def reflection(standing_wave_ratio: float) -> float:
+    """Magnitude of the reflection coefficient of a standing wave ratio of 1 or more."""
+    if not standing_wave_ratio >= 1:
+        raise ReceiverError(f"a standing wave ratio is 1 or more, got {standing_wave_ratio}")
+    return (standing_wave_ratio - 1) / (standing_wave_ratio + 1)
+
+
+def mismatch_term(name: str, swr_1: float, swr_2: float) -> Term:
+    """The U-shaped term in dB of two reflections looking at each other (method of ETSI TR 100 028, from memory)."""
+    percent = reflection(swr_1) * reflection(swr_2) * 100
+    return Term(name, percent / math.sqrt(2) / PERCENT_PER_DB, "U-shaped")
+
+
+def level_terms(
+    *,
+    meter_db: float,
+    chain_db: float,
+    swr_set: float = 1.5,
+    swr_chain: float = 1.2,
+    swr_dongle: float = 2.0,
+) -> tuple[Term, ...]:
+    """The budget in dB of a level tied to a meter: `meter_db` and `chain_db` are limits ± of wattmeter and chain."""
+    return (
+        Term.rectangular("reference wattmeter", meter_db),
+        Term.rectangular("attenuator and cable", chain_db),
+        Term.rectangular("gain of the dongle with temperature and time", GAIN_DRIFT_DB),
+        mismatch_term("mismatch, set to chain", swr_set, swr_chain),
+        mismatch_term("mismatch, chain to dongle", swr_chain, swr_dongle),
+        Term.rectangular("linearity", LINEARITY_DB),
+        Term.normal("repeatability", REPEATABILITY_DB),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class LevelReference:
+    """What to add to dBFS to get dBm at the set, at one gain, near one frequency, through one chain."""
+
+    constant_db: float
+    terms: tuple[Term, ...]
+    gain_db: float
+    frequency_hz: float
+    taken_utc: datetime
+    source: str
+
+    @classmethod
+    def from_meter(
+        cls,
+        meter_w: float,
+        indicated: Measured,
+        *,
+        meter_percent: float,
+        gain_db: float,
+        frequency_hz: float,
+        taken_utc: datetime,
+        chain_db: float = 0.3,
+    ) -> LevelReference:
+        """Make one from a wattmeter's reading (limit ± `meter_percent`) and the dongle's in dBFS, of one keying."""
+        if not (math.isfinite(meter_w) and meter_w > 0):
+            raise ReceiverError(f"the meter's reading must be above 0 W, got {meter_w}")
+        if indicated.unit != "dBFS":
+            raise ValueError(f"the dongle's level is in dBFS, got {indicated.unit}")
+        meter_dbm = 10 * math.log10(meter_w * 1000)
+        meter_db = -10 * math.log10(1 - meter_percent / 100)
+        return cls(
+            meter_dbm - indicated.value,
+            (*level_terms(meter_db=meter_db, chain_db=chain_db), *indicated.terms),
+            gain_db,
+            frequency_hz,
+            taken_utc,
+            f"wattmeter ±{meter_percent:g} %: {meter_w:g} W read as {indicated.value:.2f} dBFS at gain {gain_db:g} dB",
+        )
+
+    def at_the_set(self, level: Measured, gain_db: float) -> Measured:
+        """The level at the set in dBm of a reading in dBFS; raises ReceiverError at another gain."""
+        if abs(gain_db - self.gain_db) > 0.05:
+            raise ReceiverError(
+                f"the level reference was taken at gain {self.gain_db:g} dB and says nothing at {gain_db:g} dB; "
+                "take one more meter reading at this gain"
+            )
+        shifted = level.shifted(self.constant_db)
+        return Measured(shifted.value, "dBm", (*level.terms, *self.terms), "dBFS tied to one meter reading")
+
+
+def watts_span(found: Measured) -> tuple[float, float, float]:
+    """Low end, value and high end in watts of a level in dBm with its expanded uncertainty; not symmetric."""
+    if found.unit != "dBm":
+        raise ValueError(f"watts come from dBm, got {found.unit}")
+    low, value, high = (
+        10 ** (dbm / 10) / 1000
+        for dbm in (found.value - found.uncertainty, found.value, found.value + found.uncertainty)
+    )
+    return low, value, high
