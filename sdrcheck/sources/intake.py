@@ -1,0 +1,124 @@
+"""Where the thread that receives samples hands them to the one that reads blocks."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections import deque
+from collections.abc import Iterator
+from datetime import timedelta
+
+import numpy as np
+
+from sdrcheck.errors import SourceLost
+from sdrcheck.recordings.datatypes import NUMPY_TYPES, bytes_per_sample
+from sdrcheck.recordings.utc import utc_now, utc_text
+from sdrcheck.sources.sample_clock import SampleClock
+from sdrcheck.sources.source import IqBlock
+
+
+class Intake:
+    """A bounded queue of samples that counts everything: what came, what did not fit, what the clock says is missing.
+
+    The receiving thread calls `put` and never waits; the reading one goes through `blocks`. A loss stands on the first
+    block after it.
+    """
+
+    def __init__(
+        self,
+        datatype: str,
+        sample_rate_hz: float,
+        *,
+        room_s: float = 4.0,
+        clock: SampleClock | None = None,
+    ) -> None:
+        self.start_utc: str | None = None
+        self._datatype = datatype
+        self._rate = sample_rate_hz
+        self._room = room_s * sample_rate_hz
+        self._clock = clock or SampleClock(sample_rate_hz)
+        self._changed = threading.Condition()
+        self._queue: deque[IqBlock] = deque()
+        self._queued = 0
+        self._next_sample = 0
+        self._lost = 0
+        self._lost_within = 0
+        self._rest = b""
+        self._last_arrival = time.monotonic()
+        self._ended = False
+        self._problem: Exception | None = None
+        self._closed = False
+
+    def put(self, data: bytes, *, lost: int = 0, at: float | None = None) -> None:
+        """Take bytes as they come, whole samples or not; `lost` samples are known to be missing before them."""
+        at = time.monotonic() if at is None else at
+        size = bytes_per_sample(self._datatype)
+        data = self._rest + data if self._rest else data
+        whole = len(data) // size * size
+        self._rest = data[whole:]
+        count = whole // size
+        self._last_arrival = at
+        if not count:
+            return
+        if self.start_utc is None:
+            self.start_utc = utc_text(utc_now() - timedelta(seconds=count / self._rate))
+        self._clock.known(lost)
+        missing = self._clock.arrived(count, at)
+        with self._changed:
+            self._lost += lost
+            if missing:
+                self._lost += missing.count
+                self._lost_within = max(self._lost_within, missing.within)
+            if self._queued + count > self._room:
+                self._lost += count
+                return
+            raw = np.frombuffer(data[:whole], NUMPY_TYPES[self._datatype])
+            first = self._next_sample + self._lost
+            self._queue.append(
+                IqBlock(raw, first, self._datatype, lost_before=self._lost, lost_within=self._lost_within)
+            )
+            self._queued += count
+            self._next_sample = first + count
+            self._lost = self._lost_within = 0
+            self._changed.notify_all()
+
+    def end(self, problem: Exception | None = None) -> None:
+        """No more samples come. What is queued is still read; then `problem` is raised."""
+        with self._changed:
+            if not self._ended:
+                self._ended, self._problem = True, problem
+            self._changed.notify_all()
+
+    def close(self) -> None:
+        """End `blocks()` at once."""
+        with self._changed:
+            self._closed = True
+            self._changed.notify_all()
+
+    def wait_for_samples(self, seconds: float, otherwise: str) -> None:
+        """Wait until the first samples are there. Raises SourceLost with `otherwise` where none come in time."""
+        with self._changed:
+            self._changed.wait_for(lambda: self._queue or self._ended or self._closed, seconds)
+            if self._problem and not self._queue:
+                raise self._problem
+            if not self._queue and not self._closed:
+                raise SourceLost(otherwise)
+
+    def blocks(self, silence_s: float, otherwise: str) -> Iterator[IqBlock]:
+        """Yield what came, in order. Raises SourceLost with `otherwise` after `silence_s` without any samples."""
+        while True:
+            with self._changed:
+                while not (self._queue or self._ended or self._closed):
+                    quiet = time.monotonic() - self._last_arrival
+                    if quiet > silence_s:
+                        raise SourceLost(otherwise)
+                    self._changed.wait(silence_s - quiet + 0.01)
+                if self._closed:
+                    return
+                if not self._queue:
+                    if self._problem:
+                        raise self._problem
+                    return
+                block = self._queue.popleft()
+                self._queued -= block.count
+            yield block

@@ -1,0 +1,86 @@
+"""The queue between two threads: every sample is numbered, kept or counted as lost."""
+
+from __future__ import annotations
+
+import threading
+import time
+
+import numpy as np
+import pytest
+
+from sdrcheck.errors import SourceLost
+from sdrcheck.sources.intake import Intake
+
+RATE_HZ = 1000.0
+
+
+def filled(*pieces: bytes, **options: float) -> Intake:
+    intake = Intake("cu8", RATE_HZ, **options)
+    for number, piece in enumerate(pieces):
+        intake.put(piece, at=10.0 + 0.1 * number)
+    intake.end()
+    return intake
+
+
+def test_bytes_in_any_pieces_become_whole_samples() -> None:
+    codes = bytes(range(200))
+    blocks = list(filled(codes[:1], codes[1:98], codes[98:99], codes[99:]).blocks(1, "silent"))
+    assert b"".join(block.raw.tobytes() for block in blocks) == codes
+    assert [block.first_sample for block in blocks] == [0, 49]
+
+
+def test_what_does_not_fit_is_counted_at_its_place() -> None:
+    intake = filled(*[bytes(200)] * 7, room_s=0.5)  # room for five blocks of a hundred samples
+    blocks = list(intake.blocks(1, "silent"))
+    assert [(block.first_sample, block.lost_before) for block in blocks] == [(n * 100, 0) for n in range(5)]
+    intake = Intake("cu8", RATE_HZ, room_s=0.5)
+    for number in range(7):
+        intake.put(bytes(200), at=10 + 0.1 * number)
+    reader = intake.blocks(1, "silent")
+    for _ in range(5):
+        next(reader)
+    intake.put(bytes(200), at=10.7, lost=30)
+    late = next(reader)
+    assert (late.first_sample, late.lost_before, late.lost_within) == (730, 230, 0)
+
+
+def test_the_problem_comes_after_the_last_sample() -> None:
+    intake = Intake("cu8", RATE_HZ)
+    intake.put(bytes(20))
+    intake.end(SourceLost("pulled out"))
+    reader = intake.blocks(1, "silent")
+    assert next(reader).count == 10
+    with pytest.raises(SourceLost, match="pulled out"):
+        next(reader)
+
+
+def test_silence_is_a_loss_of_the_source() -> None:
+    intake = Intake("cu8", RATE_HZ)
+    with pytest.raises(SourceLost, match="nothing came"):
+        next(intake.blocks(0.05, "nothing came"))
+    with pytest.raises(SourceLost, match="nothing came"):
+        intake.wait_for_samples(0.01, "nothing came")
+
+
+def test_closing_wakes_the_reader_and_leaves_the_rest() -> None:
+    intake = Intake("cu8", RATE_HZ)
+    intake.put(bytes(20))
+    threading.Timer(0.05, intake.close).start()
+    started = time.monotonic()
+    assert len(list(intake.blocks(60, "silent"))) == 1
+    assert time.monotonic() - started < 1
+
+
+def test_two_threads_agree() -> None:
+    intake = Intake("cu8", 1e6)
+    codes = np.random.default_rng(1).integers(0, 256, 2_000_000, dtype=np.uint8).tobytes()
+
+    def receive() -> None:
+        for place in range(0, len(codes), 9_973):
+            intake.put(codes[place : place + 9_973])
+        intake.end()
+
+    thread = threading.Thread(target=receive)
+    thread.start()
+    assert b"".join(block.raw.tobytes() for block in intake.blocks(5, "silent")) == codes
+    thread.join()
