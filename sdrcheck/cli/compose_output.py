@@ -119,6 +119,8 @@ class Canvas:
         self.order, self.frequency_hz = order, frequency_hz
         self.annotations: list[Annotation] = []
         self.start_utc = order.start_utc
+        self.caution = False
+        """What it was put onto carries the caution already."""
         if order.onto is not None:
             self._take_recording(order.onto)
             self.level_dbfs = LEVEL_DBFS if order.level_dbfs is None else order.level_dbfs
@@ -166,6 +168,7 @@ class Canvas:
         self.datatype, self.rate_hz, self.centre_hz = recording.datatype, recording.sample_rate_hz, recording.centre_hz
         self.annotations += recording.annotations
         self.start_utc = self.start_utc or recording.start_utc
+        self.caution = CAUTION in recording.facts.remarks
         blocks = [complex_samples(raw, recording.datatype).astype(np.complex128) for raw, _ in recording.blocks()]
         self.samples = np.concatenate(blocks)
 
@@ -189,10 +192,11 @@ class Canvas:
         )
 
     def write(self, caution: bool) -> Path:
-        """Write the recording, marked as synthetic; returns its description's path."""
+        """Write the recording, marked as synthetic, with the caution where needed; returns its description's path."""
         from sdrcheck.recordings import sigmf
         from sdrcheck.recordings.facts import ReceptionFacts
 
+        caution = caution or self.caution
         path = self.order.named(caution)
         description = "Synthetic: made by sdrcheck compose, not received. Identities and texts are invented."
         return sigmf.write(

@@ -141,6 +141,8 @@ class _Slots:
         soft = np.zeros(words * SYMBOL_BITS)
         soft[: llr.size] = llr
         self.scores = soft.reshape(words, SYMBOL_BITS) @ code_table().T.astype(np.float64)
+        self._most = np.maximum(soft, 0.0).reshape(words, SYMBOL_BITS).sum(axis=1)
+        self._weight = np.abs(soft).reshape(words, SYMBOL_BITS).sum(axis=1)
         bits = hard[: self.whole * SYMBOL_BITS].reshape(self.whole, SYMBOL_BITS)
         values = bits[:, :INFORMATION_BITS] @ (1 << np.arange(INFORMATION_BITS))
         good = np.all(code_table()[values] == bits, axis=1)
@@ -180,6 +182,16 @@ class _Slots:
         """At least one whole copy of the position lies within the bits."""
         return self._dx_place(position) < self.whole
 
+    def received_twice(self, position: int) -> bool:
+        return self._rx_place(position) < self.whole
+
+    def against(self, position: int) -> tuple[float, float]:
+        """Nats by which the bits of both copies speak against the likeliest word, and what one bit weighs."""
+        places = [place for place in (self._dx_place(position), self._rx_place(position)) if place < self.whole]
+        best = float(sum(self.scores[place] for place in places).max())
+        bits = SYMBOL_BITS * len(places)
+        return float(sum(self._most[p] for p in places)) - best, float(sum(self._weight[p] for p in places)) / bits
+
 
 def read_frame(llr: NDArray[np.float64], hard: NDArray[np.uint8]) -> Frame:
     """Read one call from its bits; index 0 is the first bit of the phasing, DX slot 0.
@@ -201,7 +213,7 @@ def read_frame(llr: NDArray[np.float64], hard: NDArray[np.uint8]) -> Frame:
     format_row = slots.both(0) + slots.both(1)
     format_specifier = _format(format_row, strength)
     end = _find_end(slots, format_specifier, 2, _shortest(format_specifier), LONGEST_BODY, strength, format_specifier)
-    last = end.position if end else _last_credible(slots, strength)
+    last = end.position if end else _last_credible(slots)
     rows = [format_row, *(slots.both(position) for position in range(2, last))]
     symbols = [format_specifier, *(int(row.argmax()) for row in rows[1:])]
     body = len(symbols)
@@ -335,7 +347,12 @@ def _find_end(
             own = float(row[symbol] - row.max())
             behind = [float(extra[symbol] - extra.max()) for extra in extras]
             fits = check == running ^ symbol
-            if own < -(2 * strength + 3) or not (fits or any(b > -(0.5 * strength + 1) for b in behind)):
+            agreed = [
+                b > -(0.5 * strength + 1)
+                for place, b in zip((2, 3), behind, strict=True)
+                if slots.received(position + place)
+            ]
+            if not ((own > -(0.5 * strength + 3) and (fits or any(agreed))) or (own == 0 and not agreed)):
                 continue
             score = own + sum(max(b, -(2 * strength + 2)) for b in behind)
             score += (INFORMATION_BITS * np.log(2) + strength if fits else 0.0) + (3.0 if usual else 0.0)
@@ -352,18 +369,18 @@ def _find_end(
     return next(end for score, end in candidates if score >= best - 3.0)
 
 
-def _last_credible(slots: _Slots, strength: float) -> int:
-    """Where the characters stop being any, when no EOS was found: the position behind the last believable one."""
+def _last_credible(slots: _Slots) -> int:
+    """Where the characters stop being any, when no EOS was found: the position behind the last believable one.
+
+    Both copies of a character lie near one word; what is no call lies near none. Two in a row that are none end it.
+    """
     last = 2
     for position in range(2, LONGEST_BODY):
-        if not slots.received(position):
+        if not slots.received(position) or position - last >= 2:
             break
-        row = slots.both(position)
-        hard = slots.hard_dx(position) is not None or slots.hard_rx(position) is not None
-        if hard or _margin(row, int(row.argmax())) > strength:
+        against, bit = slots.against(position)
+        if against < (1.5 if slots.received_twice(position) else 0.5) * bit:
             last = position + 1
-        elif position - last >= 1:
-            break
     return last
 
 
