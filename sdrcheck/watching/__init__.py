@@ -1,1 +1,1 @@
-"""Live work around the engine: a rolling memory, the unattended watch, the loudspeaker, a recording served as a dongle."""
+"""Live work around the engine: rolling memory, unattended watch, loudspeaker, a recording served as a dongle."""

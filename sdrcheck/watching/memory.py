@@ -16,18 +16,75 @@ from sdrcheck.recordings.utc import utc_moment, utc_text
 from sdrcheck.sources.source import IqBlock, IqSource, SourceFacts
 
 
+class Keeping:
+    """A recording that is being cut out of the stream, what is remembered first and what is still to come after."""
+
+    def __init__(self, writer: sigmf.Writer, first: int, rate_hz: float) -> None:
+        self._writer, self._rate = writer, rate_hz
+        self._first = self._next = first
+        self._begun = False
+        self.end: int | None = None
+        """Sample at which it ends; None while that is not known."""
+        self.problem: OSError | None = None
+        """Why the disk refused, where it did; what was written before stays readable."""
+        self._done = threading.Event()
+
+    @property
+    def start_s(self) -> float:
+        """Time of its first sample, from the start of the source."""
+        return self._first / self._rate
+
+    def take(self, block: IqBlock) -> None:
+        """Write the part of a block that belongs to it."""
+        if self._done.is_set():
+            return
+        parts = components(block.datatype)
+        low = max(self._next - block.first_sample, 0)
+        high = block.count if self.end is None else min(self.end - block.first_sample, block.count)
+        if high > low:
+            lost = max(block.first_sample - self._next, 0) if self._begun else 0
+            moved = block.frequency_hz if self._begun else None
+            try:
+                self._writer.append(block.raw[low * parts : high * parts], lost_before=lost, frequency_hz=moved)
+            except OSError as problem:
+                self.problem = problem
+                self._writer.abandon()
+                self._done.set()
+                return
+            self._begun = True
+            self._next = block.first_sample + high
+        if self.end is not None and block.first_sample + block.count >= self.end:
+            self.finish()
+
+    def finish(self, ended: str = "complete") -> Path:
+        """End the recording with what there is; returns the path of its description."""
+        if not self._done.is_set():
+            self._writer.close(ended)
+            self._done.set()
+        return self._writer.meta
+
+    @property
+    def finished(self) -> bool:
+        return self._done.is_set()
+
+    @property
+    def path(self) -> Path:
+        return self._writer.meta
+
+
 class RollingMemory:
     """Passes a source through and remembers its last seconds. It is a source itself, so the engine runs on it.
 
-    `keep` may be called from any thread while the blocks flow.
+    `keep` and `keep_from` may be called from any thread while the blocks flow.
     """
 
     def __init__(self, source: IqSource, seconds: float = 120.0) -> None:
         if seconds <= 0:
             raise ValueError(f"a rolling memory holds more than 0 s, got {seconds}")
         self._source = source
-        self._seconds = seconds
+        self.seconds = seconds
         self._held: deque[IqBlock] = deque()
+        self._keepings: list[Keeping] = []
         self._lock = threading.Lock()
         self._centre_hz = source.facts.centre_hz
 
@@ -37,14 +94,23 @@ class RollingMemory:
 
     def blocks(self) -> Iterator[IqBlock]:
         """Yield the source's blocks, remembering each before it is handed on."""
-        reach = self._seconds * self.facts.sample_rate_hz
-        for block in self._source.blocks():
+        reach = self.seconds * self.facts.sample_rate_hz
+        try:
+            for block in self._source.blocks():
+                with self._lock:
+                    self._held.append(block)
+                    while self._held[0].first_sample + self._held[0].count < block.first_sample + block.count - reach:
+                        gone = self._held.popleft()
+                        self._centre_hz = gone.frequency_hz or self._centre_hz
+                    for keeping in self._keepings:
+                        keeping.take(block)
+                    self._keepings = [keeping for keeping in self._keepings if not keeping.finished]
+                yield block
+        finally:
             with self._lock:
-                self._held.append(block)
-                while self._held[0].first_sample + self._held[0].count < block.first_sample + block.count - reach:
-                    gone = self._held.popleft()
-                    self._centre_hz = gone.frequency_hz or self._centre_hz
-            yield block
+                for keeping in self._keepings:
+                    keeping.finish("the source ended")
+                self._keepings.clear()
 
     def close(self) -> None:
         self._source.close()
@@ -64,42 +130,60 @@ class RollingMemory:
     ) -> Path:
         """Write what is remembered between two times as a recording; returns the path of its description.
 
-        Raises SourceError where nothing of that span is remembered (any more), RecordingError where it cannot be written.
+        Raises SourceError where nothing of that span is remembered any more, RecordingError where it cannot be written.
+        """
+        keeping = self.keep_from(base, from_s, to_s, description=description, only_remembered=True)
+        if keeping.problem is not None:
+            raise SourceError(
+                f"{keeping.path} could not be written whole ({keeping.problem.strerror}); free some space"
+            )
+        return keeping.finish()
+
+    def keep_from(
+        self,
+        base: str | Path,
+        from_s: float | None = None,
+        to_s: float | None = None,
+        *,
+        description: str = "",
+        only_remembered: bool = False,
+    ) -> Keeping:
+        """Begin a recording with what is remembered since `from_s` and go on with what comes, until `to_s`.
+
+        With `to_s` None it goes on until its `end` is set or the source ends.
         """
         rate = self.facts.sample_rate_hz
+        first = 0 if from_s is None else max(round(from_s * rate), 0)
+        end = None if to_s is None else round(to_s * rate)
         with self._lock:
-            held, centre_hz = tuple(self._held), self._centre_hz
-        first = 0 if from_s is None else round(from_s * rate)
-        last = round(to_s * rate) if to_s is not None else max((b.first_sample + b.count for b in held), default=0)
-        wanted = []
-        for block in held:
-            if block.first_sample + block.count <= first:
-                centre_hz = block.frequency_hz or centre_hz
-            elif block.first_sample < last:
-                wanted.append(block)
-        if not wanted:
-            raise SourceError(
-                "nothing of that time is in the rolling memory any more; keep it sooner, or make the memory longer"
-            )
-        begins = max(first, wanted[0].first_sample)
-        with sigmf.Writer(
-            base,
-            self.facts.datatype,
-            rate,
-            wanted[0].frequency_hz or centre_hz,
-            start_utc=self._utc_of(begins),
-            facts=self._reception_facts(),
-            description=description,
-        ) as writer:
-            for number, block in enumerate(wanted):
-                parts = components(block.datatype)
-                low, high = max(first - block.first_sample, 0), min(last - block.first_sample, block.count)
-                writer.append(
-                    block.raw[low * parts : high * parts],
-                    lost_before=block.lost_before if number else 0,
-                    frequency_hz=block.frequency_hz if number else None,
+            centre_hz = self._centre_hz
+            wanted = []
+            for block in self._held:
+                if block.first_sample + block.count <= first:
+                    centre_hz = block.frequency_hz or centre_hz
+                elif end is None or block.first_sample < end:
+                    wanted.append(block)
+            if not wanted:
+                raise SourceError(
+                    "nothing of that time is in the rolling memory any more; keep it sooner, or make the memory longer"
                 )
-        return writer.meta
+            begins = max(first, wanted[0].first_sample)
+            writer = sigmf.Writer(
+                base,
+                self.facts.datatype,
+                rate,
+                wanted[0].frequency_hz or centre_hz,
+                start_utc=self._utc_of(begins),
+                facts=self._reception_facts(),
+                description=description,
+            )
+            keeping = Keeping(writer, begins, rate)
+            keeping.end = end
+            for block in wanted:
+                keeping.take(block)
+            if not keeping.finished and not only_remembered:
+                self._keepings.append(keeping)
+        return keeping
 
     def _utc_of(self, sample: int) -> str | None:
         if self.facts.start_utc is None:

@@ -43,3 +43,28 @@ def test_forgotten_time_is_refused_in_words(tmp_path: Path) -> None:
     with pytest.raises(SourceError, match="rolling memory"):
         remembered(0.5).keep(tmp_path / "gone", 0.0, 0.01)
     assert not list(tmp_path.iterdir())
+
+
+def test_a_keeping_goes_on_with_what_comes(tmp_path: Path) -> None:
+    ramp = np.linspace(-1, 1, 3 * RATE) * (1 + 0j)
+    memory = RollingMemory(Synthetic(ramp, RATE, 156.8e6, "ci16_le", block_samples=1000), 1.0)
+    keeping = None
+    for block in memory.blocks():
+        if keeping is None and block.first_sample >= 1.2 * RATE:
+            keeping = memory.keep_from(tmp_path / "long", 0.5)
+        if keeping is not None and block.first_sample >= 2.5 * RATE and keeping.end is None:
+            keeping.end = int(2.75 * RATE)
+    assert keeping is not None
+    assert keeping.finished
+    assert keeping.start_s == pytest.approx(0.5)
+    whole = all_samples(remembered(10.0).keep(tmp_path / "whole"))
+    assert np.array_equal(all_samples(keeping.path), whole[2 * int(0.5 * RATE) : 2 * int(2.75 * RATE)])
+
+
+def test_a_keeping_ends_with_its_source_and_says_so(tmp_path: Path) -> None:
+    memory = RollingMemory(Synthetic(np.zeros(RATE, complex), RATE, 156.8e6, "cu8", block_samples=1000), 1.0)
+    for block in memory.blocks():
+        if block.first_sample == 2000:
+            keeping = memory.keep_from(tmp_path / "cut", 0.0)
+    assert keeping.finished
+    assert open_recording(keeping.path).facts.ended == "the source ended"
