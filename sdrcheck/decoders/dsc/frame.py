@@ -68,6 +68,12 @@ USUAL_BODY: dict[int, tuple[int, ...]] = {
 }
 """Lengths that the standard's layouts give (M.493 tables 4.1 to 4.9)."""
 
+PLAIN_SIGNAL = 10.0
+"""Nats per bit above which a word without a margin was sent wrong rather than received badly."""
+
+ENDS_AGREE = 3.5
+"""Bits' worth that the EOS's four places may speak against it; chance hardly comes as near. Fewer places, much less."""
+
 FIRST_EXPANSION_SPECIFIER, LAST_EXPANSION_SPECIFIER = 100, 106
 
 
@@ -185,12 +191,17 @@ class _Slots:
     def received_twice(self, position: int) -> bool:
         return self._rx_place(position) < self.whole
 
-    def against(self, position: int) -> tuple[float, float]:
-        """Nats by which the bits of both copies speak against the likeliest word, and what one bit weighs."""
-        places = [place for place in (self._dx_place(position), self._rx_place(position)) if place < self.whole]
-        best = float(sum(self.scores[place] for place in places).max())
-        bits = SYMBOL_BITS * len(places)
-        return float(sum(self._most[p] for p in places)) - best, float(sum(self._weight[p] for p in places)) / bits
+    def against(self, position: int, symbol: int | None = None, extras: tuple[int, ...] = ()) -> float:
+        """How many bits' worth the received copies speak against a symbol (or against the likeliest one).
+
+        `extras` are further positions whose DX copy holds the same symbol. A missing copy says nothing.
+        """
+        wanted = [self._dx_place(position), self._rx_place(position), *(self._dx_place(extra) for extra in extras)]
+        places = [place for place in wanted if place < self.whole]
+        scores = self.scores[places].sum(axis=0)
+        weight = float(self._weight[places].sum()) / (SYMBOL_BITS * len(places))
+        spoken = float(self._most[places].sum()) - float(scores.max() if symbol is None else scores[symbol])
+        return spoken / weight if weight > 0 else 0.0
 
 
 def read_frame(llr: NDArray[np.float64], hard: NDArray[np.uint8]) -> Frame:
@@ -343,16 +354,14 @@ def _find_end(
         extras = (slots.dx(position + 2), slots.dx(position + 3))
         check = int(slots.both(position + 1).argmax()) if slots.received(position + 1) else None
         usual = usual_for is not None and position in USUAL_BODY.get(usual_for, ())
+        copies = 1 + slots.received_twice(position) + slots.received(position + 2) + slots.received(position + 3)
+        allowed = ENDS_AGREE * (copies / 4) ** 2
         for symbol in EndOfSequence:
             own = float(row[symbol] - row.max())
             behind = [float(extra[symbol] - extra.max()) for extra in extras]
             fits = check == running ^ symbol
-            agreed = [
-                b > -(0.5 * strength + 1)
-                for place, b in zip((2, 3), behind, strict=True)
-                if slots.received(position + place)
-            ]
-            if not ((own > -(0.5 * strength + 3) and (fits or any(agreed))) or (own == 0 and not agreed)):
+            stands = slots.against(position, symbol, (position + 2, position + 3)) <= allowed
+            if not stands and not (fits and slots.against(position, symbol) < 1.5):
                 continue
             score = own + sum(max(b, -(2 * strength + 2)) for b in behind)
             score += (INFORMATION_BITS * np.log(2) + strength if fits else 0.0) + (3.0 if usual else 0.0)
@@ -378,8 +387,7 @@ def _last_credible(slots: _Slots) -> int:
     for position in range(2, LONGEST_BODY):
         if not slots.received(position) or position - last >= 2:
             break
-        against, bit = slots.against(position)
-        if against < (1.5 if slots.received_twice(position) else 0.5) * bit:
+        if slots.against(position) < (1.5 if slots.received_twice(position) else 0.5):
             last = position + 1
     return last
 
@@ -396,7 +404,7 @@ def _ask_error_check(
     Where both hard copies are valid but different, the ECC only chooses between two words and still vouches for the
     call. A symbol that it has to give back whole is inferred, and then nothing vouches for the call.
     """
-    doubtful = 0.5 * strength
+    doubtful = 0.5 * strength if strength > PLAIN_SIGNAL else 1.0
     tossed = [i for i, margin in enumerate(margins) if margin < doubtful and symbols[i] not in known[i]]
     syndrome = reduce(xor, symbols)
     if syndrome == 0:
