@@ -1,7 +1,9 @@
-"""Instants as recordings write them: RFC 3339, always UTC, always with Z."""
+"""Instants as recordings write them (RFC 3339, always UTC with Z), and how far the computer's clock can be trusted."""
 
 from __future__ import annotations
 
+import ctypes
+import sys
 from datetime import UTC, datetime
 
 
@@ -21,3 +23,35 @@ def utc_moment(text: str) -> datetime:
 
 def utc_now() -> datetime:
     return datetime.now(UTC)
+
+
+def host_utc_error_s() -> float | None:
+    """Largest error of the computer's clock as its operating system estimates it; None where nobody keeps it right.
+
+    Asks the Linux kernel, which knows what the time service last told it; elsewhere nothing is known.
+    """
+    if not sys.platform.startswith("linux"):
+        return None
+    state = _Timex()
+    try:
+        answer = ctypes.CDLL(None).adjtimex(ctypes.byref(state))
+    except (OSError, AttributeError):
+        return None
+    return None if answer < 0 or state.status & _UNSYNCHRONISED else state.maxerror * 1e-6
+
+
+_UNSYNCHRONISED = 0x40
+
+
+class _Timex(ctypes.Structure):
+    """Linux's `struct timex`, as far as its status; with modes 0 it is only read."""
+
+    _fields_ = (
+        ("modes", ctypes.c_uint),
+        ("offset", ctypes.c_long),
+        ("freq", ctypes.c_long),
+        ("maxerror", ctypes.c_long),
+        ("esterror", ctypes.c_long),
+        ("status", ctypes.c_int),
+        ("rest", ctypes.c_byte * 256),
+    )

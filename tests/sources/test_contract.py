@@ -22,7 +22,7 @@ from sdrcheck.sources.source import IqSource, Tuning
 from sdrcheck.sources.synthetic import Synthetic
 from tests.sources.conftest import CENTRE_HZ, RATE_HZ
 
-SOURCES = ["synthetic", "recording", "network"]
+SOURCES = ["synthetic", "recording", "network", "dongle"]
 WANTED = Tuning(centre_hz=CENTRE_HZ, sample_rate_hz=RATE_HZ)
 
 
@@ -37,7 +37,10 @@ def open_one(request: pytest.FixtureRequest, ramp: Path) -> IqSource:
         return Synthetic(np.exp(0.1j * np.arange(50_000)), RATE_HZ, CENTRE_HZ, repeats=None, speed=1.0)
     if request.param == "recording":
         return RecordingSource(ramp, speed=1.0)
-    return open_source(f"net:127.0.0.1:{request.getfixturevalue('serve')().port}", WANTED)
+    if request.param == "network":
+        return open_source(f"net:127.0.0.1:{request.getfixturevalue('serve')().port}", WANTED)
+    request.getfixturevalue("stand_in")()
+    return open_source("dongle", WANTED)
 
 
 def test_it_speaks_the_protocol(opened: IqSource) -> None:

@@ -22,7 +22,7 @@ from sdrcheck.sources import network
 from sdrcheck.sources.catalogue import open_source
 from sdrcheck.sources.source import Tuning
 from sdrcheck.watching.serve import Server
-from tests.sources.conftest import CENTRE_HZ, RATE_HZ, place_of
+from tests.sources.conftest import CENTRE_HZ, RAMP_PERIOD, RATE_HZ, place_of
 
 WANTED = Tuning(centre_hz=CENTRE_HZ, sample_rate_hz=RATE_HZ, gain_db=20.0)
 GREETING = b"RTL0" + struct.pack(">II", 5, 29)
@@ -57,8 +57,7 @@ def test_samples_arrive_whole_and_in_order(serve: Callable[..., Server]) -> None
         assert (source.facts.gain_db, source.facts.centre_hz, source.facts.sample_rate_hz) == (19.7, CENTRE_HZ, RATE_HZ)
         assert source.facts.start_utc is not None
         places = np.concatenate([place_of(block.raw) for block in islice(source.blocks(), 20)])
-    steps = np.diff(places)
-    assert np.all((steps == 1) | (places[1:] % 63_001 == 0) | (places[1:] == 0))
+    assert np.all(np.diff(places) % RAMP_PERIOD == 1)
 
 
 def test_what_is_sent_to_the_server(misbehave: Callable[..., str], monkeypatch: pytest.MonkeyPatch) -> None:

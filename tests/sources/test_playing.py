@@ -15,7 +15,7 @@ from sdrcheck.sources.catalogue import open_source
 from sdrcheck.sources.recording import RecordingSource
 from sdrcheck.sources.source import Tuning
 from sdrcheck.sources.synthetic import Synthetic
-from tests.sources.conftest import CENTRE_HZ, RATE_HZ
+from tests.sources.conftest import CENTRE_HZ, RAMP_SAMPLES, RATE_HZ
 
 
 @pytest.mark.parametrize("datatype", list(NUMPY_TYPES))
@@ -48,7 +48,7 @@ def test_a_recording_plays_its_gaps_and_moves(tmp_path: Path) -> None:
 def test_speed_is_a_factor(tmp_path: Path, ramp: Path) -> None:
     """Two seconds of air, eight times as fast."""
     started = time.monotonic()
-    assert sum(block.count for block in RecordingSource(ramp, speed=8.0).blocks()) == 2 * RATE_HZ
+    assert sum(block.count for block in RecordingSource(ramp, speed=8.0).blocks()) == RAMP_SAMPLES
     assert time.monotonic() - started > 0.24
 
 
@@ -57,7 +57,7 @@ def test_a_path_is_played_as_if_live(ramp: Path) -> None:
     started = time.monotonic()
     assert next(source.blocks()).count == 0.05 * RATE_HZ
     assert time.monotonic() - started > 0.04
-    assert open_source(str(ramp), Tuning(speed=None)).facts.sample_count == 2 * RATE_HZ
+    assert open_source(str(ramp), Tuning(speed=None)).facts.sample_count == RAMP_SAMPLES
 
 
 def test_words_that_are_no_source(tmp_path: Path) -> None:
