@@ -26,6 +26,8 @@ class Decode:
     messages: tuple[Message, ...] = ()
     stray_text: str = ""
     remarks: tuple[str, ...] = ()
+    text_track: BitTrack | None = None
+    """The bits of the text where they lay (its last minute, where it is longer), for the measurements."""
 
 
 class Decoder(Protocol):
