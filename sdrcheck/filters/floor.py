@@ -1,0 +1,155 @@
+"""The noise floor of a span: its shape over frequency, tracked in time, and its common gain in every block.
+
+A gain step of the receiver, static over the whole span and stretches without any samples move all cells together; they
+go into the gain of a block and never look like a signal. Steady narrow lines of the receiver itself are taken out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sdrcheck.filters.spectrum import HANN_NOISE_BANDWIDTH, Density, PowerSpectra
+
+Array = NDArray[np.float64]
+
+DYNAMIC_RANGE = 10**-7.5
+"""Nothing this far below the strongest signal in the same block is taken for a signal of its own."""
+_GAIN_QUANTILE = 0.25
+_BLANK = 1e-4
+"""A block this far under the floor holds no samples to speak of."""
+_RAISED = 1.7
+"""A cell that stands so far above both of its sides holds a signal, not a ripple of the receiver's filter."""
+_LINE = 6.0
+_LINE_BLOCKS = 6
+_WIDEST_LINE_BINS = 7
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A narrow line that stood in the span from the start: the receiver's own, as far as one can tell."""
+
+    offset_hz: float
+    power: float
+    low_bin: int
+    high_bin: int
+
+
+class NoiseFloor:
+    """Knows how much noise each cell holds in each block."""
+
+    def __init__(self, spectra: PowerSpectra, *, side_hz: float, memory_s: float, common_gain: bool) -> None:
+        """`side_hz` is how far to either side a cell is compared; without `common_gain` all blocks count as equal."""
+        self._spectra = spectra
+        self._side = max(4, round(side_hz / spectra.cell_hz))
+        self._memory_s = memory_s
+        self._common_gain = common_gain
+        self._gain_reference = 1.0
+        self.level: Array = np.zeros(spectra.cell_count)
+        """Noise density in every cell at gain 1."""
+        self.lines: list[Line] = []
+
+    def prime(self, densities: Density) -> None:
+        """Learn the floor from the first blocks, signals among them or not; shape (blocks, bins)."""
+        cells = self._spectra.cells(densities).astype(float)
+        power = cells.mean(axis=1)
+        held = power > _BLANK * np.median(power[power > 0]) if np.any(power > 0) else power > 0
+        if not np.any(held):
+            return
+        cells, densities = cells[held], densities[held]
+        typical = np.median(cells, axis=0)
+        gains = _relative(cells, typical) if self._common_gain else np.ones(len(cells))
+        even = cells / gains[:, None]
+        low = np.quantile(even, 0.25, axis=0)
+        low *= np.median(even.mean(axis=0) / np.maximum(low, 1e-30))  # as it would be without any signal: the mean
+        sides = _sides(low, self._side)
+        ripple = np.median(low / np.maximum(sides, 1e-30))
+        sides *= min(max(ripple, 1.0), 1.3)
+        self.level = np.where(low > _RAISED * sides, sides, low)
+        if self._common_gain:
+            self._gain_reference = float(np.median(_relative(even, self.level)))
+        if len(cells) >= _LINE_BLOCKS:
+            self.lines = self._steady_lines(densities / gains[:, None].astype(np.float32))
+
+    def gains(self, cells: Density) -> Array:
+        """The common gain of each block against the primed floor; 0 where a block is blank."""
+        ratio = _relative(cells, self.level) / self._gain_reference
+        ratio[~(ratio > _BLANK)] = 0.0
+        return ratio if self._common_gain else np.where(ratio > 0, 1.0, 0.0)
+
+    def under(self, cells: Density, gains: Array) -> Array:
+        """Noise density in every cell of every block, limited by what the strongest signal leaves visible."""
+        strongest = cells.max(axis=1, initial=0.0) * DYNAMIC_RANGE
+        return np.maximum(self.level * gains[:, None], np.maximum(strongest, 1e-30)[:, None])
+
+    def learn(self, cells: Density, gains: Array, quiet: NDArray[np.bool_], duration_s: float) -> None:
+        """Follow the noise in the cells that held no signal through these blocks."""
+        held = gains > 0
+        if not np.any(held):
+            return
+        found = (cells[held] / gains[held, None]).mean(axis=0)
+        share = min(1.0, duration_s / self._memory_s)
+        known = self.level[quiet]
+        self.level[quiet] = known + share * (np.minimum(found[quiet], 2 * known) - known)
+
+    def density_at(self, low_cell: int, high_cell: int) -> float:
+        """Mean noise density from one cell to another, the last one included, at gain 1."""
+        return float(self.level[low_cell : high_cell + 1].mean())
+
+    def silence(self, densities: Density, lines: list[Line]) -> None:
+        """Put noise in the place of known lines, unless something much stronger stands there now. Changes `densities`."""
+        for line in lines:
+            place = slice(line.low_bin, line.high_bin + 1)
+            cell = min(line.low_bin // self._spectra.bins_per_cell, self._spectra.cell_count - 1)
+            peak = line.power / (HANN_NOISE_BANDWIDTH * self._spectra.bin_hz)
+            own = densities[:, place].max(axis=1) < 8 * peak
+            densities[own, place] = np.float32(self.level[cell])
+
+    def _steady_lines(self, densities: Density) -> list[Line]:
+        """Narrow places that stand above the floor in every one of the blocks."""
+        noise = np.repeat(self.level, self._spectra.bins_per_cell)[: densities.shape[1]]
+        always = np.flatnonzero(densities.min(axis=0) > _LINE * noise)
+        lines = []
+        for group in np.split(always, np.flatnonzero(np.diff(always) > 2) + 1):
+            if group.size == 0 or group.size > _WIDEST_LINE_BINS:
+                continue
+            low, high = max(int(group[0]) - 1, 0), min(int(group[-1]) + 1, densities.shape[1] - 1)
+            mean = densities[:, low : high + 1].mean(axis=0)
+            excess = np.maximum(mean - noise[low : high + 1], 0.0)
+            middle = float(np.average(np.arange(low, high + 1), weights=excess))
+            lines.append(
+                Line(
+                    offset_hz=(self._spectra.first_bin + middle) * self._spectra.bin_hz,
+                    power=float(excess.sum()) * self._spectra.bin_hz,
+                    low_bin=low,
+                    high_bin=high,
+                )
+            )
+        return lines
+
+
+def _relative(cells: Density | Array, level: Array) -> Array:
+    """A low quantile of each block's ratio to the floor: noise alone, while signals fill less than most of the span."""
+    known = level > 0
+    if not np.any(known):
+        return np.where(np.asarray(cells).sum(axis=1) > 0, 1.0, 0.0)
+    ratio = cells[:, known] / level[known]
+    place = int(_GAIN_QUANTILE * (ratio.shape[1] - 1))
+    found: Array = np.partition(ratio, place, axis=1)[:, place].astype(float)
+    return found
+
+
+def _sides(level: Array, width: int) -> Array:
+    """For each cell the greater of what its left and its right side usually hold."""
+    padded = np.concatenate([np.full(width, np.nan), level, np.full(width, np.nan)])
+    windows = np.lib.stride_tricks.sliding_window_view(padded, width)
+    place = int(0.4 * (width - 1))
+    usual = np.partition(np.nan_to_num(windows, nan=np.inf), place, axis=1)[:, place]
+    complete = ~np.isnan(windows).any(axis=1)
+    # a side that reaches over the edge of the span does not count, unless both do
+    usual = np.where(complete, usual, 0.0)
+    left, right = usual[: level.size], usual[width + 1 : width + 1 + level.size]
+    both = np.maximum(left, right)
+    return np.where(both > 0, both, np.partition(level, int(0.4 * (level.size - 1)))[int(0.4 * (level.size - 1))])

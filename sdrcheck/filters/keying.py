@@ -1,0 +1,130 @@
+"""When a channel was keyed: the power in its filter against its noise, down to a millisecond.
+
+Works on the ratio of power to noise in short windows, so that a gain step of the receiver does not look like keying.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Manner:
+    """How transmissions of one sort are keyed: what is a pause within one, and what a gap between two."""
+
+    window_s: float
+    """Length of the power windows."""
+    gap_s: float
+    """A steep fall out of a strong signal that lasts this long ends a transmission."""
+    fade_s: float
+    """A gradual or uncertain fall must last this long."""
+    shortest_s: float
+    """Anything shorter is a click."""
+
+
+TELEPHONY_FM = Manner(window_s=0.0005, gap_s=0.02, fade_s=0.25, shortest_s=0.004)
+TELEGRAPHY = Manner(window_s=0.005, gap_s=0.04, fade_s=1.5, shortest_s=0.03)
+SINGLE_SIDEBAND = Manner(window_s=0.005, gap_s=1.2, fade_s=1.5, shortest_s=0.03)
+PULSES = Manner(window_s=0.0005, gap_s=0.02, fade_s=0.25, shortest_s=0.004)
+
+STRONG = 16.0
+"""Signal plus noise over noise from which single windows can be trusted."""
+_SMOOTH_S = 0.012
+_EDGE = 0.01
+"""A keyed signal begins and ends at this share of its settled power: a tenth of its amplitude."""
+_SETTLED_S = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """A stretch of windows in which the channel was keyed, [on, off)."""
+
+    on: int
+    off: int
+    steep: bool
+    """It ended in a fall from full strength into the noise within a few milliseconds."""
+
+
+def runs(ratio: Array, manner: Manner, *, lost: NDArray[np.bool_] | None = None) -> list[Run]:
+    """Find the keyed stretches in the ratio of power to noise, one value a window.
+
+    Windows marked `lost` hold no samples; the channel counts as it was before them.
+    """
+    if ratio.size == 0:
+        return []
+    if lost is not None and np.any(lost):
+        ratio = _held(ratio, lost)
+    smooth_windows = max(1, round(_SMOOTH_S / manner.window_s))
+    smooth = smoothed(ratio, smooth_windows)
+    strength = float(np.quantile(smooth, 0.98))
+    strong = strength >= STRONG
+    threshold = min(max(math.sqrt(max(strength, 0.0)), 1.5), 4.0)
+    keyed = (smoothed(ratio, 2) if strong else smooth) > threshold
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], keyed, [False]])))
+    found: list[Run] = []
+    for on, off in zip(edges[0::2].tolist(), edges[1::2].tolist(), strict=True):
+        steep = strong and _is_steep(ratio, off, manner, threshold)
+        if found:
+            gap = (on - found[-1].off) * manner.window_s
+            rises = strong and _is_steep(ratio[::-1], ratio.size - on, manner, threshold)
+            if gap < (manner.gap_s if found[-1].steep and rises else manner.fade_s):
+                found[-1] = Run(found[-1].on, off, steep)
+                continue
+        found.append(Run(on, off, steep))
+    return [run for run in found if (run.off - run.on) * manner.window_s >= manner.shortest_s]
+
+
+def refined(power: Array, noise: float, run: tuple[int, int], settled: int) -> tuple[int, int]:
+    """Move the edges of a keyed stretch to where its power passes a tenth of its settled amplitude.
+
+    `power` is per sample and a little smoothed; `run` lies in it; `settled` is how many samples show the level beside an edge.
+    """
+    on, off = run
+    strong = float(np.median(power[on:off])) > STRONG * noise
+    if not strong:
+        return run
+    reach = max(8, settled // 4)
+    first = float(np.median(power[on : min(off, on + settled)]))
+    begin = max(0, on - reach)
+    over = np.flatnonzero(power[begin : min(off, on + settled)] > max(first * _EDGE, 4 * noise))
+    last = float(np.median(power[max(on, off - settled) : off]))
+    end = min(power.size, off + reach)
+    start = max(on, off - settled)
+    under = np.flatnonzero(power[start:end] > max(last * _EDGE, 4 * noise))
+    new_on = begin + int(over[0]) if over.size else on
+    new_off = start + int(under[-1]) + 1 if under.size else off
+    return (new_on, new_off) if new_on < new_off else run
+
+
+def _held(ratio: Array, lost: NDArray[np.bool_]) -> Array:
+    """Carry the last value before a loss through it."""
+    place = np.where(lost, 0, np.arange(ratio.size))
+    held: Array = ratio[np.maximum.accumulate(place)]
+    return held
+
+
+def smoothed(values: Array, windows: int) -> Array:
+    if windows <= 1 or values.size < windows:
+        return values
+    total = np.concatenate([[0.0], np.cumsum(values)])
+    middle = (total[windows:] - total[:-windows]) / windows
+    before = windows // 2
+    smooth: Array = np.concatenate(
+        [np.full(before, middle[0]), middle, np.full(values.size - middle.size - before, middle[-1])]
+    )
+    return smooth
+
+
+def _is_steep(ratio: Array, off: int, manner: Manner, threshold: float) -> bool:
+    """Whether the signal was still near its strength shortly before it fell below the threshold at `off`."""
+    near = max(2, round(0.006 / manner.window_s))
+    usual = max(near + 1, round(0.06 / manner.window_s))
+    before = ratio[max(0, off - usual) : off]
+    shortly = ratio[max(0, off - near) : off]
+    return bool(before.size and shortly.max() > 0.1 * np.median(before) and np.median(before) > 2 * threshold)

@@ -1,0 +1,76 @@
+"""Power spectra out of the channeliser's blocks: fine bins, coarser cells for finding signals, frames for people.
+
+The Hann window is applied to the transformed block (each bin minus half of its neighbours' mean), because the
+overlap-save blocks themselves must stay unwindowed. Densities are in full scale squared per hertz.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sdrcheck.filters.channeliser import Batch, Channeliser
+
+Density = NDArray[np.float32]
+
+HANN_NOISE_BANDWIDTH = 1.5
+"""Of a Hann window, in bins: a line of power A² reads A² / (1.5 bins) as a density."""
+EMPTY_DBFS = -200.0
+
+
+class PowerSpectra:
+    """Turns batches of spectra into power densities, lowest frequency first."""
+
+    def __init__(self, channeliser: Channeliser, cell_hz: float) -> None:
+        """Aim at cells of `cell_hz`; they hold a power of two of bins, so that they fit the span exactly."""
+        self._size = channeliser.size
+        self.bin_hz = channeliser.bin_hz
+        self.bins_per_cell = 1 << max(0, round(np.log2(cell_hz / channeliser.bin_hz)))
+        self.cell_hz = self.bins_per_cell * self.bin_hz
+        self.first_bin = 0 if channeliser.one_sided else -(self._size // 2)
+        self.bin_count = self._size // 2 if channeliser.one_sided else self._size
+        self.cell_count = self.bin_count // self.bins_per_cell
+        # |Y|² of white noise of density 1 after the Hann window is 3/8 · N · rate; sound keeps its power in half the span
+        self._scale = np.float32((4 if channeliser.one_sided else 1) / (0.375 * self._size * channeliser.sample_rate_hz))
+
+    def densities(self, batch: Batch) -> Density:
+        """Power density in every bin: shape (blocks, bins)."""
+        spectra = batch.spectra
+        windowed = np.empty_like(spectra)
+        np.add(spectra[:, 2:], spectra[:, :-2], out=windowed[:, 1:-1])
+        windowed[:, 0] = spectra[:, 1] + spectra[:, -1]
+        windowed[:, -1] = spectra[:, 0] + spectra[:, -2]
+        windowed *= np.float32(-0.5)
+        windowed += spectra
+        parts = windowed.view(np.float32)
+        parts *= parts
+        power = parts[:, 0::2] + parts[:, 1::2]
+        power *= self._scale / 4  # the window above is twice the Hann window
+        if self.first_bin == 0:
+            return power[:, : self.bin_count]
+        half = self._size // 2
+        return np.concatenate([power[:, half:], power[:, :half]], axis=1)
+
+    def cells(self, densities: Density) -> Density:
+        """Mean density in every cell: shape (blocks, cells)."""
+        return densities.reshape(densities.shape[0], self.cell_count, self.bins_per_cell).mean(axis=2)
+
+    def cell_of(self, offset_hz: float) -> int:
+        """The cell in which a frequency (from 0 Hz) lies, held inside the span."""
+        cell = int((offset_hz / self.bin_hz + 0.5 - self.first_bin) // self.bins_per_cell)
+        return min(max(cell, 0), self.cell_count - 1)
+
+    def cell_centres_hz(self) -> NDArray[np.float64]:
+        """Middle of every cell, from 0 Hz."""
+        inner = (self.bins_per_cell - 1) / 2
+        return (self.first_bin + np.arange(self.cell_count) * self.bins_per_cell + inner) * self.bin_hz
+
+    def frame(self, density: Density, most_bins: int) -> tuple[Density, float, float]:
+        """One spectrum frame in dB of full scale a bin, with the offset of its first bin and its step in hertz."""
+        per_bin = max(1, self.bin_count // most_bins)
+        count = self.bin_count // per_bin
+        power = density[: count * per_bin].reshape(count, per_bin).sum(axis=1) * np.float32(self.bin_hz)
+        levels = np.full(count, EMPTY_DBFS, np.float32)
+        np.log10(power, out=levels, where=power > 0)
+        levels[power > 0] *= 10
+        return np.maximum(levels, EMPTY_DBFS), (self.first_bin + (per_bin - 1) / 2) * self.bin_hz, per_bin * self.bin_hz

@@ -1,0 +1,267 @@
+"""One place in the span being followed: its samples, its power against the noise, and the keyings found so far."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sdrcheck.channels.channel import Channel
+from sdrcheck.filters import keying
+from sdrcheck.filters.channeliser import Channeliser, Passband
+from sdrcheck.filters.excerpt import Excerpt
+from sdrcheck.filters.iq import Complex
+from sdrcheck.filters.keying import Manner, Run
+
+Array = NDArray[np.float64]
+
+_OPEN_TAIL_S = 4.0
+_SMOOTH_EDGE_S = 0.0002
+_SETTLED_S = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Slot:
+    """A place in the span where one transmission at a time is followed; offsets are from the span's centre."""
+
+    channel: Channel | None
+    offset_hz: float
+    """Centre of the excerpts."""
+    passband: Passband
+    manner: Manner
+    claim_low_hz: float
+    claim_high_hz: float
+    """Nothing else is looked for between these."""
+    margin_s: float
+    """Quiet kept on both sides of a transmission, as far as there is any."""
+    piece_s: float
+    """Longer transmissions are told of in pieces of this length."""
+    occupied_hz: float = 0.0
+    """How wide the signal was when it was found."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Keying:
+    """One keying, or the next piece of a long one."""
+
+    excerpt: Excerpt
+    on_s: float
+    off_s: float
+    power: float
+    """Mean power above the noise while keyed, full scale squared."""
+    strength: float
+    """Power over noise in the slot's filter."""
+    first: bool
+    last: bool
+
+
+class Track:
+    """Follows one slot from a little before its key-on until it is quiet again."""
+
+    def __init__(self, slot: Slot, bank: Channeliser, first_block: int, *, not_before_s: float = 0.0) -> None:
+        self.slot = slot
+        self.rate_hz = bank.channel_rate_hz(slot.passband)
+        self.per_block = bank.samples_per_block(slot.passband)
+        self.window = max(1, round(slot.manner.window_s * self.rate_hz))
+        self.window_s = self.window / self.rate_hz
+        self.number: int | None = None
+        """Given when the transmission was announced."""
+        self.closed = False
+        self.current: Run | None = None
+        """The keying that is not over yet, or not yet known to be over; in windows from the track's origin."""
+        self.around: Array = np.zeros(0)
+        """Sum of the span's cells over the blocks in which this slot was keyed."""
+        self.around_blocks = 0
+        self._noise_bandwidth_hz = bank.noise_bandwidth_hz(slot.passband)
+        self._origin = first_block * self.per_block
+        self._base = 0
+        self._parts: list[Complex] = []
+        self._held = 0
+        self._ratio: Array = np.zeros(0)
+        self._noise: Array = np.zeros(0)
+        self._lost: NDArray[np.bool_] = np.zeros(0, np.bool_)
+        self._told = max(0, math.ceil((not_before_s * self.rate_hz - self._origin) / self.window))
+        self._tail = self._told
+        self._open_on: int | None = None
+        self._pieces = 0
+
+    def time_of(self, window: float) -> float:
+        """Seconds from the first sample of the stream to the beginning of a window."""
+        return (self._origin + window * self.window) / self.rate_hz
+
+    @property
+    def _end(self) -> int:
+        return self._base + self._ratio.size
+
+    def add(self, samples: Complex, noise_of_blocks: Array, lost: NDArray[np.bool_]) -> None:
+        """Take the samples of the next blocks, the noise density under each block, and which blocks' samples were lost."""
+        before = self._held
+        self._parts.append(samples)
+        self._held += samples.size
+        new = self._held // self.window - self._ratio.size
+        if new <= 0:
+            return
+        start = self._ratio.size * self.window
+        fresh = self._slice(start, start + new * self.window)
+        power = (fresh.real**2 + fresh.imag**2).reshape(new, self.window).mean(axis=1).astype(float)
+        block = (start + np.arange(new) * self.window - before) // self.per_block
+        block = np.clip(block, 0, noise_of_blocks.size - 1)
+        noise = noise_of_blocks[block] * self._noise_bandwidth_hz
+        self._ratio = np.concatenate([self._ratio, power / noise])
+        self._noise = np.concatenate([self._noise, noise])
+        self._lost = np.concatenate([self._lost, lost[block] & (power == 0)])
+
+    def advance(self, *, ended: bool, most_samples: int | None = None) -> Iterator[Keying]:
+        """Tell of the keyings that are over, and of pieces of one that goes on; sets `closed` when all is quiet.
+
+        `ended` says that no more samples come; `most_samples` is then how many of the stream's channel samples are real.
+        """
+        if ended and most_samples is not None:
+            self._cut_to(most_samples)
+        manner = self.slot.manner
+        tail = self._tail - self._base
+        found = [
+            Run(run.on + self._tail, run.off + self._tail, run.steep)
+            for run in keying.runs(self._ratio[tail:], manner, lost=self._lost[tail:])
+        ]
+        if self._open_on is not None:
+            bridge = round(manner.fade_s / self.window_s)
+            if found and found[0].on - self._tail <= bridge:
+                found[0] = Run(self._open_on, found[0].off, found[0].steep)
+            else:
+                found.insert(0, Run(self._open_on, self._tail, True))
+            self._open_on = None
+        self.current = None
+        for place, run in enumerate(found):
+            following = found[place + 1].on if place + 1 < len(found) else None
+            quiet_s = (self._end - run.off) * self.window_s
+            needed_s = max(manner.gap_s if run.steep else manner.fade_s, self.slot.margin_s)
+            if following is None and not ended and quiet_s < needed_s:
+                self.current = run
+                break
+            yield self._keying(run, following, ended=ended)
+            self._told = self._tail = run.off
+            self._pieces = 0
+        if self.current is not None:
+            yield from self._pieces_of(self.current)
+        quiet_from = self.current.on if self.current else max(self._told, self._tail)
+        if self.current is None and (ended or (self._end - quiet_from) * self.window_s > max(manner.fade_s, 0.4)):
+            self.closed = True
+        self._forget()
+
+    def recent(self, from_s: float, to_s: float) -> Complex:
+        """The samples between two times, as far as they are still held."""
+        start = round(from_s * self.rate_hz) - self._origin - self._base * self.window
+        stop = round(to_s * self.rate_hz) - self._origin - self._base * self.window
+        return self._slice(max(0, start), min(self._held, max(0, stop)))
+
+    def power_of(self, run: Run) -> float:
+        """Mean power above the noise during a run, full scale squared."""
+        part = slice(max(0, run.on - self._base), run.off - self._base)
+        ratio, noise = self._ratio[part], self._noise[part]
+        return max(float(np.mean((ratio - 1) * noise)), 0.0) if ratio.size else 0.0
+
+    def strength_of(self, run: Run) -> float:
+        """Mean ratio of power to noise during a run."""
+        part = self._ratio[max(0, run.on - self._base) : run.off - self._base]
+        return float(np.mean(part)) if part.size else 0.0
+
+    def _pieces_of(self, run: Run) -> Iterator[Keying]:
+        length = round(self.slot.piece_s / self.window_s)
+        while self._end - run.on > length + round(1.0 / self.window_s):
+            piece = Run(run.on, run.on + length, False)
+            yield self._keying(piece, None, ended=False, goes_on=True)
+            self._pieces += 1
+            run = Run(piece.off, max(run.off, piece.off + 1), run.steep)
+            self._told = piece.off
+            self.current = run
+            self._open_on = run.on
+            self._tail = max(self._tail, run.on)
+        settle = round(_OPEN_TAIL_S / self.window_s)
+        if self._end - run.on > 2 * settle:
+            self._open_on = run.on
+            self._tail = max(self._tail, self._end - settle)
+
+    def _keying(self, run: Run, following: int | None, *, ended: bool, goes_on: bool = False) -> Keying:
+        manner_margin = round(self.slot.margin_s / self.window_s)
+        continues = self._pieces > 0
+        low = max(self._told if not continues else run.on, run.on - manner_margin, self._base)
+        high = min(following if following is not None else self._end, run.off + manner_margin)
+        if goes_on:
+            high = run.off
+        iq = self._slice((low - self._base) * self.window, (high - self._base) * self.window)
+        on, off = (run.on - low) * self.window, (run.off - low) * self.window
+        at_start = continues or self._origin + run.on * self.window <= 2 * self.window
+        at_end = goes_on or (ended and self._end - run.off <= 2)
+        beside = np.concatenate([self._noise[low - self._base : run.on - self._base], self._noise[run.off - self._base : high - self._base]])
+        noise = float(np.mean(beside if beside.size else self._noise[run.on - self._base : run.off - self._base]))
+        strength = self.strength_of(run)
+        strong = strength > keying.STRONG
+        if strong:
+            on, off = self._refined(iq, noise, on, off, at_start=at_start, at_end=at_end)
+        smooth_s = max(self.window_s, 0.012 if not strong else 0.0)
+        start = self._origin + low * self.window
+        excerpt = Excerpt(
+            iq=iq,
+            sample_rate_hz=self.rate_hz,
+            centre_hz=self.slot.offset_hz,
+            start_s=start / self.rate_hz,
+            key_on=on,
+            key_off=off,
+            noise_density=noise / self._noise_bandwidth_hz,
+            channel=self.slot.channel,
+            cut_at_start=at_start,
+            cut_at_end=at_end,
+            edge_uncertainty_s=smooth_s,
+        )
+        return Keying(
+            excerpt=excerpt,
+            on_s=(start + on) / self.rate_hz,
+            off_s=(start + off) / self.rate_hz,
+            power=self.power_of(run),
+            strength=strength,
+            first=not continues,
+            last=not goes_on,
+        )
+
+    def _refined(
+        self, iq: Complex, noise: float, on: int, off: int, *, at_start: bool, at_end: bool
+    ) -> tuple[int, int]:
+        width = max(1, round(_SMOOTH_EDGE_S * self.rate_hz), self.window // 2 if self.slot.manner.window_s > 0.001 else 1)
+        power = (iq.real.astype(float) ** 2 + iq.imag.astype(float) ** 2)
+        power = keying.smoothed(power, width)
+        new_on, new_off = keying.refined(power, noise, (on, off), round(_SETTLED_S * self.rate_hz))
+        return (on if at_start else new_on), (off if at_end else new_off)
+
+    def _slice(self, start: int, stop: int) -> Complex:
+        at = 0
+        found = []
+        for part in self._parts:
+            if at + part.size > start and at < stop:
+                found.append(part[max(0, start - at) : stop - at])
+            at += part.size
+        return np.concatenate(found) if found else np.zeros(0, np.complex64)
+
+    def _cut_to(self, most_samples: int) -> None:
+        """Forget what lies beyond the end of the stream."""
+        real = max(0, most_samples - self._origin - self._base * self.window)
+        windows = real // self.window
+        self._parts = [self._slice(0, real)]
+        self._held = self._parts[0].size
+        self._ratio, self._noise, self._lost = self._ratio[:windows], self._noise[:windows], self._lost[:windows]
+
+    def _forget(self) -> None:
+        """Let go of samples that no keying will need any more."""
+        margin = round(self.slot.margin_s / self.window_s)
+        held_for = self.current.on if self.current else self._end
+        keep = min(max(held_for - margin, self._told), self._tail)
+        drop = keep - self._base
+        if drop * self.window < self._held // 4:
+            return
+        rest = self._slice(drop * self.window, self._held)
+        self._parts, self._held = [rest], rest.size
+        self._ratio, self._noise, self._lost = self._ratio[drop:], self._noise[drop:], self._lost[drop:]
+        self._base = keep
