@@ -1,4 +1,4 @@
-"""Words that several commands share: frequencies and references as people write them."""
+"""Words that several commands share: frequencies, durations and references as people write them."""
 
 from __future__ import annotations
 
@@ -40,5 +40,20 @@ class PartsPerMillion(click.ParamType[tuple[float, float]]):
         return sign * float(found[2]), float(found[3])
 
 
+class Duration(click.ParamType[float]):
+    """`12h`, `90m`, `45s`; a bare number is seconds."""
+
+    name = "duration"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        if isinstance(value, int | float):
+            return float(value)
+        found = re.fullmatch(r"\s*([0-9]*\.?[0-9]+)\s*([hms]?)\s*", str(value).lower())
+        if not found or float(found[1]) <= 0:
+            self.fail(f"{value!r} is no length of time; write it like 12h, 90m or 45s", param, ctx)
+        return float(found[1]) * {"h": 3600.0, "m": 60.0}.get(found[2], 1.0)
+
+
+DURATION = Duration()
 FREQUENCY = Frequency()
 PPM = PartsPerMillion()

@@ -106,6 +106,16 @@ class Transmission(msgspec.Struct, frozen=True, kw_only=True):
         """The reading of one quantity, or None where there is none."""
         return next((reading for reading in self.readings if reading.quantity == quantity), None)
 
+    def moved(self, by_s: float) -> Transmission:
+        """The same transmission on a time axis that starts `by_s` earlier: another recording's."""
+        replace = msgspec.structs.replace
+        return replace(
+            self,
+            start_s=self.start_s + by_s,
+            calls=tuple(replace(call, start_s=call.start_s + by_s, end_s=call.end_s + by_s) for call in self.calls),
+            messages=tuple(replace(one, start_s=one.start_s + by_s, end_s=one.end_s + by_s) for one in self.messages),
+        )
+
 
 class Relation(msgspec.Struct, frozen=True, kw_only=True):
     """Something that shows only across transmissions."""

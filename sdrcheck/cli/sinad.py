@@ -1,0 +1,97 @@
+"""`sdrcheck sinad`: the receive side of a set, with a calibrated generator and the laptop's sound input."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from sdrcheck.sources.source import IqSource
+    from sdrcheck.watching.sinad import Sinad
+
+CAUTIONS = (
+    "The generator feeds the set's antenna socket through its own cable: make sure nobody can key the set into it.",
+    "The generator must be calibrated, its level given as e.m.f.; this reads the sound only and certifies nothing.",
+)
+
+
+@click.command()
+@click.option("--from", "source", required=True, metavar="sound:DEVICE", help="Sound input, or a WAV of the sound.")
+@click.option("--weighting", type=click.Choice(["flat", "psophometric"]), default="flat", show_default=True)
+@click.option("--generator", type=float, default=1.0, show_default=True, help="Uncertainty of its level, dB (k = 2).")
+@click.option("--search", is_flag=True, help="Guide the generator to the 20 dB point and give the sensitivity.")
+@click.option("--limit", type=float, default=6.0, show_default=True, help="Sensitivity limit in dBµV e.m.f.")
+@click.option("--blocks", type=click.IntRange(1), help="Stop after so many readings.")
+def command(source: str, weighting: str, generator: float, search: bool, limit: float, blocks: int | None) -> None:
+    """Measure SINAD at the set's loudspeaker while a generator gives 1 kHz at ±3 kHz deviation.
+
+    The default limit, 2 µV e.m.f. (+6 dBµV) for 20 dB, is the IMO figure of A.803(19) as a national rule carries it.
+    """
+    from contextlib import closing
+
+    from sdrcheck.sources.catalogue import open_source
+    from sdrcheck.sources.source import Tuning
+
+    for caution in CAUTIONS:
+        click.echo(f"caution: {caution}", err=True)
+    with closing(open_source(source, Tuning(centre_hz=0.0))) as opened:
+        if search:
+            _search(opened, weighting == "psophometric", generator, limit)
+        else:
+            _show(opened, weighting == "psophometric", blocks)
+
+
+def _show(opened: IqSource, psophometric: bool, blocks: int | None) -> None:
+    from sdrcheck.watching.sinad import readings
+
+    for number, found in enumerate(readings(opened, psophometric=psophometric), 1):
+        click.echo(_line(found))
+        if blocks is not None and number >= blocks:
+            return
+
+
+def _line(found: Sinad | str) -> str:
+    if isinstance(found, str):
+        return found
+    bar = "#" * max(0, min(40, round(found.measured.value)))
+    remark = f"  {found.remark}" if found.remark else ""
+    return f"SINAD {found.measured.value:5.1f} ± {found.measured.uncertainty:.1f} dB  {bar}{remark}"
+
+
+def _search(opened: IqSource, psophometric: bool, generator: float, limit_dbuv: float) -> None:
+    from sdrcheck.channels.channel import Mark
+    from sdrcheck.findings.wording import format_value
+    from sdrcheck.limits.limit import Limit, Standing
+    from sdrcheck.verdicts.judge import judge
+    from sdrcheck.watching.sinad import Point, Sinad, next_level, readings, sensitivity
+
+    stream = readings(opened, psophometric=psophometric)
+    points: tuple[Point, ...] = ()
+    while (level := next_level(points)) is not None:
+        typed = click.prompt(
+            f"set the generator near {level:.1f} dBµV e.m.f. and type what it shows", type=float, err=True
+        )
+        found = [one for _, one in zip(range(6), stream, strict=False) if isinstance(one, Sinad)][2:]
+        if not found:
+            click.echo("no tone was heard at that level; check the generator's modulation and the squelch", err=True)
+            if typed < level:
+                points += (Point(typed, 0.0, 3.0),)
+            continue
+        mean = sum(one.measured.value for one in found) / len(found)
+        points += (Point(typed, mean, found[0].measured.uncertainty),)
+        click.echo(f"SINAD {mean:.1f} dB at {typed:.1f} dBµV", err=True)
+    result = sensitivity(points, generator)
+    rule = Limit(
+        "A.803 sensitivity",
+        "sensitivity",
+        "dBµV",
+        "IMO A.803(19), receiver sensitivity, as carried by TW-SER art. 285-9(12)",
+        Standing.REGULATION,
+        Mark.SEEN,
+        high=limit_dbuv,
+    )
+    click.echo(
+        f"sensitivity for 20 dB SINAD: {format_value(result.value, result.uncertainty, result.unit)} (e.m.f.), "
+        f"limit at most {limit_dbuv:g} dBµV ({rule.standing}, {rule.source}): {judge(result, rule)}"
+    )
