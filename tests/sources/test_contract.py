@@ -20,10 +20,17 @@ from sdrcheck.sources.catalogue import open_source
 from sdrcheck.sources.recording import RecordingSource
 from sdrcheck.sources.source import IqSource, Tuning
 from sdrcheck.sources.synthetic import Synthetic
+from tests.sound_server import HEAR, SoundServer, sound_server_here
 from tests.sources.conftest import CENTRE_HZ, RATE_HZ
 
-SOURCES = ["synthetic", "recording", "network", "dongle"]
+SOURCES = ["synthetic", "recording", "network", "dongle", "sound"]
 WANTED = Tuning(centre_hz=CENTRE_HZ, sample_rate_hz=RATE_HZ)
+
+
+@pytest.fixture(scope="module")
+def sound_card(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SoundServer]:
+    with sound_server_here(tmp_path_factory.mktemp("sound")) as running:
+        yield running
 
 
 @pytest.fixture(params=SOURCES)
@@ -39,8 +46,11 @@ def open_one(request: pytest.FixtureRequest, ramp: Path) -> IqSource:
         return RecordingSource(ramp, speed=1.0)
     if request.param == "network":
         return open_source(f"net:127.0.0.1:{request.getfixturevalue('serve')().port}", WANTED)
-    request.getfixturevalue("stand_in")()
-    return open_source("dongle", WANTED)
+    if request.param == "dongle":
+        request.getfixturevalue("stand_in")()
+        return open_source("dongle", WANTED)
+    request.getfixturevalue("sound_card")
+    return open_source(f"sound:{HEAR}", WANTED)
 
 
 def test_it_speaks_the_protocol(opened: IqSource) -> None:
