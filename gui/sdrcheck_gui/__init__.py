@@ -1,0 +1,1 @@
+"""The desktop window. It listens to the engine's events and draws; it never measures, tunes or transmits."""

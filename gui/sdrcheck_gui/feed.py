@@ -1,0 +1,132 @@
+"""Runs the engine beside the window and hands over what there is to draw. Knows no Qt."""
+
+from __future__ import annotations
+
+import logging
+import queue
+import threading
+from collections import deque
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from sdrcheck.bench import Event, Settings, SpectrumFrame, run
+from sdrcheck.errors import SdrcheckError, SourceError
+from sdrcheck.sources.catalogue import open_source
+from sdrcheck.sources.source import IqSource, SourceFacts, Tuning
+from sdrcheck.watching.memory import RollingMemory
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class SourceOpened:
+    """The source answered; this is what it knows of itself."""
+
+    facts: SourceFacts
+
+
+@dataclass(frozen=True, slots=True)
+class EngineStopped:
+    """The engine ended. `sentence` says why where that was not by itself or by the user."""
+
+    sentence: str = ""
+
+
+FeedEvent = Event | SourceOpened | EngineStopped
+
+
+class Feed:
+    """Iterates over events in a thread of its own.
+
+    The newest spectrum frames win; results are never dropped, and a failure always arrives as `EngineStopped`.
+    """
+
+    def __init__(self, events: Callable[[], Iterator[FeedEvent]], close: Callable[[], None] = lambda: None) -> None:
+        self._frames: deque[SpectrumFrame] = deque(maxlen=64)
+        self._results: queue.SimpleQueue[FeedEvent] = queue.SimpleQueue()
+        self._events, self._close = events, close
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="engine", daemon=True)
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def stop(self, wait_s: float = 2.0) -> None:
+        """Ask the engine to end and wait for it; may be called in any state."""
+        self._stop.set()
+        self._close()
+        if self._thread.is_alive() and self._thread is not threading.current_thread():
+            self._thread.join(wait_s)
+
+    @property
+    def running(self) -> bool:
+        return self._thread.is_alive()
+
+    def frames(self) -> list[SpectrumFrame]:
+        """The spectrum frames since the last call, oldest first; some may have been skipped."""
+        taken = []
+        while self._frames:
+            taken.append(self._frames.popleft())
+        return taken
+
+    def results(self) -> list[FeedEvent]:
+        """Everything else since the last call, in order, nothing left out."""
+        taken = []
+        while not self._results.empty():
+            taken.append(self._results.get_nowait())
+        return taken
+
+    def _run(self) -> None:
+        try:
+            for event in self._events():
+                if isinstance(event, SpectrumFrame):
+                    self._frames.append(event)
+                else:
+                    self._results.put(event)
+                if self._stop.is_set():
+                    break
+            self._results.put(EngineStopped())
+        except SdrcheckError as problem:
+            self._results.put(EngineStopped("" if self._stop.is_set() else str(problem)))
+        except Exception as problem:  # a bug of ours must reach the user, and the window must stay
+            log.exception("the engine stopped")
+            self._results.put(EngineStopped(f"the engine stopped: {type(problem).__name__}: {problem}"))
+
+
+class Session:
+    """One run of the engine on one source, with its rolling memory, opened inside the feed's thread."""
+
+    def __init__(self, word: str, tuning: Tuning, settings: Settings, memory_s: float = 120.0) -> None:
+        self.word, self.settings, self.memory_s = word, settings, memory_s
+        self._tuning = tuning
+        self._memory: RollingMemory | None = None
+        self._closed = threading.Event()
+        self.feed = Feed(self._events, self._close)
+
+    def _events(self) -> Iterator[FeedEvent]:
+        source: IqSource = open_source(self.word, self._tuning)
+        if self._closed.is_set():
+            source.close()
+            return
+        self._memory = RollingMemory(source, self.memory_s)
+        yield SourceOpened(source.facts)
+        try:
+            yield from run(self._memory, self.settings)
+        finally:
+            source.close()
+
+    def _close(self) -> None:
+        self._closed.set()
+        if self._memory is not None:
+            self._memory.close()
+
+    def keep(self, base: Path, from_s: float | None = None, to_s: float | None = None) -> Path:
+        """Write what the memory holds of a span as a recording. Raises SdrcheckError with a sentence for the user."""
+        if self._memory is None:
+            raise SourceError("nothing has been received yet; start a source first")
+        return self._memory.keep(base, from_s, to_s)
+
+    @property
+    def memory_span_s(self) -> tuple[float, float]:
+        return self._memory.span_s if self._memory is not None else (0.0, 0.0)

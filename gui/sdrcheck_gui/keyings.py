@@ -1,0 +1,113 @@
+"""What the window knows of each keying, live or ended, in the order of time. No Qt."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+from sdrcheck.bench import CharactersArrived, TransmissionEnded, TransmissionStarted
+from sdrcheck.channels.channel import Channel
+from sdrcheck.channels.plan import frequency_text
+from sdrcheck.filters.excerpt import Excerpt
+from sdrcheck.findings.inspection import Transmission
+
+_SHOWN_TEXT = 200_000
+
+
+@dataclass(slots=True, eq=False)
+class Keying:
+    """One keying of one channel."""
+
+    number: int
+    start_s: float
+    frequency_hz: float
+    channel: Channel | None
+    transmission: Transmission | None = None
+    excerpt: Excerpt | None = None
+    marked: bool = False
+    texts: list[str] = field(default_factory=list)
+
+    @property
+    def lane(self) -> str:
+        """The name of its lane: the channel's, or its frequency off the plan."""
+        if self.transmission is not None:
+            return self.transmission.channel or frequency_text(self.transmission.frequency_hz)
+        return self.channel.name if self.channel else frequency_text(self.frequency_hz)
+
+    @property
+    def end_s(self) -> float | None:
+        """When it ended; None while it is on the air."""
+        return None if self.transmission is None else self.transmission.start_s + self.transmission.duration_s
+
+    @property
+    def text(self) -> str:
+        return "".join(self.texts)[-_SHOWN_TEXT:]
+
+    @property
+    def label(self) -> str:
+        """What it was, in a few words."""
+        if self.transmission is None:
+            return "text arriving" if self.texts else "on the air"
+        found = self.transmission
+        if found.calls:
+            first = found.calls[0].type
+            return first if len(found.calls) == 1 else f"{first} ×{len(found.calls)}"
+        if found.messages:
+            names = ", ".join(f"{m.station or '?'}{m.subject or '?'}{m.number or '??'}" for m in found.messages[:4])
+            return f"text {names}"
+        return found.condition if found.kind == "voice" else str(found.kind)
+
+
+class Keyings:
+    """All keyings that the rolling memory still spans, and the marked ones however old."""
+
+    def __init__(self, span_s: float) -> None:
+        self._span_s = span_s
+        self._by_number: dict[int, Keying] = {}
+
+    def show_event(self, event: object) -> Keying | None:
+        """Take in an event; returns the keying that it changed."""
+        if isinstance(event, TransmissionStarted):
+            keying = Keying(event.number, event.start_s, event.frequency_hz, event.channel)
+            self._by_number[event.number] = keying
+            return keying
+        if isinstance(event, CharactersArrived):
+            arriving = self._by_number.get(event.number)
+            if arriving is not None:
+                arriving.texts.append(event.text)
+            return arriving
+        if isinstance(event, TransmissionEnded):
+            found = event.transmission
+            keying = self._by_number.setdefault(
+                event.number, Keying(event.number, found.start_s, found.frequency_hz, event.excerpt.channel)
+            )
+            keying.start_s = found.start_s
+            keying.transmission, keying.excerpt = found, event.excerpt
+            return keying
+        return None
+
+    def forget_before(self, now_s: float) -> None:
+        """Let go of unmarked keyings that ended before the memory's span."""
+        for number, keying in list(self._by_number.items()):
+            end = keying.end_s
+            if end is not None and not keying.marked and end < now_s - self._span_s:
+                del self._by_number[number]
+
+    def drop_unfinished(self) -> None:
+        """Forget keyings that never ended, when the engine is gone."""
+        for number in [k.number for k in self if k.transmission is None]:
+            del self._by_number[number]
+
+    def __iter__(self) -> Iterator[Keying]:
+        return iter(sorted(self._by_number.values(), key=lambda keying: (keying.start_s, keying.number)))
+
+    def __len__(self) -> int:
+        return len(self._by_number)
+
+    def get(self, number: int | None) -> Keying | None:
+        return None if number is None else self._by_number.get(number)
+
+    def lanes(self) -> list[str]:
+        """Lane names, the highest frequency on top."""
+        frequency = {keying.lane: keying.frequency_hz for keying in self}
+        return sorted(frequency, key=lambda lane: -frequency[lane])

@@ -1,0 +1,70 @@
+"""Colours and pens for light and dark, drawn from the Okabe–Ito set, which colour-blind people can tell apart.
+
+Colour never carries a meaning alone: every verdict stands there in words too, and proven ones are drawn solid.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from sdrcheck_gui.qt import QtCore, QtGui, pg
+
+_BLUE, _SKY, _ORANGE, _VERMILION, _PURPLE = "#0072B2", "#56B4E9", "#E69F00", "#D55E00", "#CC79A7"
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """One scheme of colours."""
+
+    dark: bool
+    paper: str
+    ink: str
+    faint: str
+    panel: str
+    limit: str
+    accent: str
+    warning: str
+
+    def verdict_colour(self, verdict: str | None) -> QtGui.QColor:
+        """The colour that goes with a verdict's words."""
+        names = {
+            "pass": _SKY if self.dark else _BLUE,
+            "pass, not proven": _SKY if self.dark else _BLUE,
+            "fail, not proven": _ORANGE,
+            "fail": _VERMILION,
+        }
+        return QtGui.QColor(names.get(verdict or "", self.ink))
+
+    @property
+    def strength(self) -> pg.ColorMap:
+        """Signal strength: perceptually uniform, quiet like the paper and strong like ink."""
+        scale = pg.colormap.get("CET-L17" if not self.dark else "CET-L3")
+        return scale
+
+
+LIGHT = Look(
+    dark=False,
+    paper="#FFFFFF",
+    ink="#1A1A1A",
+    faint="#767676",
+    panel="#F4F4F2",
+    limit="#C9DDEB",
+    accent=_PURPLE,
+    warning=_VERMILION,
+)
+DARK = Look(
+    dark=True,
+    paper="#14171A",
+    ink="#ECECEC",
+    faint="#9A9FA5",
+    panel="#1D2125",
+    limit="#2B4A5F",
+    accent=_PURPLE,
+    warning=_ORANGE,
+)
+
+
+def current() -> Look:
+    """The look that the system asks for."""
+    dark = QtGui.QGuiApplication.styleHints().colorScheme() == QtCore.Qt.ColorScheme.Dark
+    return DARK if dark else LIGHT

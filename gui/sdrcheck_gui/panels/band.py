@@ -1,0 +1,298 @@
+"""The band: time runs sideways, frequency stands upright, strength is colour; the present spectrum stands right."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sdrcheck.bench import SourceFault, SpectrumFrame
+from sdrcheck_gui.clock import ChannelAxis, Clock, TimeAxis, hover_text
+from sdrcheck_gui.keyings import Keying
+from sdrcheck_gui.look import Look
+from sdrcheck_gui.qt import QtCore, QtWidgets, pg
+
+COLUMN_S = 0.1
+LEFT_WIDTH = 74
+RIGHT_WIDTH = 120
+_CODES_PER_DB = 2.0
+_LOWEST_DBFS = -127.0
+_RANGE_DB = 45.0
+_OVERLOAD = 1e-4
+"""Clipped fraction from which a frame is marked as overload (metrology practice: 0.01 %)."""
+_MOST_NOTES = 40
+_SKIPPED_COLUMNS = 5
+
+
+class History:
+    """A ring of spectrum columns, 0.1 s each, the strongest of the frames that fell into each; uint8, 0.5 dB a code."""
+
+    def __init__(self, bins: int, span_s: float) -> None:
+        self.bins, self.columns = bins, max(round(span_s / COLUMN_S), 2)
+        self._ring = np.zeros((bins, 2 * self.columns), np.uint8)
+        self.newest = -1
+
+    def add(self, frame: SpectrumFrame) -> bool:
+        """Take in a frame; True where a new column began."""
+        column = int(frame.start_s / COLUMN_S + 1e-6)
+        codes = np.clip((frame.power_dbfs - _LOWEST_DBFS) * _CODES_PER_DB, 0, 255).astype(np.uint8)
+        if column <= self.newest - self.columns:
+            return False
+        begins = column > self.newest
+        if begins:
+            skipped = column - self.newest <= _SKIPPED_COLUMNS  # frames may be skipped; a longer hole stays empty
+            for fresh in range(max(self.newest + 1, column - self.columns + 1), column + 1):
+                self._write(fresh, codes if skipped else np.zeros(self.bins, np.uint8))
+            self.newest = column
+        self._write(column, np.maximum(self._read(column), codes))
+        return begins
+
+    def _write(self, column: int, codes: NDArray[np.uint8]) -> None:
+        place = column % self.columns
+        self._ring[:, place] = codes
+        self._ring[:, place + self.columns] = codes
+
+    def _read(self, column: int) -> NDArray[np.uint8]:
+        return self._ring[:, column % self.columns]
+
+    def picture(self) -> NDArray[np.uint8]:
+        """All columns, oldest first, shape (bins, columns)."""
+        first = (self.newest + 1) % self.columns
+        return np.ascontiguousarray(self._ring[:, first : first + self.columns])
+
+    @property
+    def start_s(self) -> float:
+        return (self.newest + 1 - self.columns) * COLUMN_S
+
+    def dbfs_at(self, seconds: float, place: int) -> float | None:
+        """What was there, or None where nothing is held."""
+        column = int(seconds // COLUMN_S)
+        if not 0 <= place < self.bins or not self.newest - self.columns < column <= self.newest or column < 0:
+            return None
+        code = int(self._read(column)[place])
+        return code / _CODES_PER_DB + _LOWEST_DBFS if code else None
+
+
+class BandPanel(QtWidgets.QWidget):
+    """Draws spectrum frames; pan, zoom and hover; never more often than the window's timer asks."""
+
+    panned = QtCore.Signal()
+    """The user moved the time axis by hand."""
+
+    def __init__(self, clock: Clock, span_s: float, look: Look) -> None:
+        super().__init__()
+        self._clock, self._span_s = clock, span_s
+        self._history: History | None = None
+        self._low_hz = self._step_hz = 0.0
+        self._peak: NDArray[np.float32] | None = None
+        self._latest: SpectrumFrame | None = None
+        self._floor: float | None = None
+        self._notes: list[tuple[float, pg.InfiniteLine]] = []
+        self.following = True
+
+        self._graphics = pg.GraphicsLayoutWidget()
+        self._graphics.ci.setContentsMargins(0, 0, 0, 0)
+        self._graphics.ci.setSpacing(0)
+        self._channels = ChannelAxis()
+        self.plot = self._graphics.addPlot(0, 0, axisItems={"bottom": TimeAxis(clock), "left": self._channels})
+        self._spectrum_plot = self._graphics.addPlot(0, 1)
+        self._spectrum_plot.setYLink(self.plot)
+        self._spectrum_plot.setFixedWidth(RIGHT_WIDTH)
+        self._spectrum_plot.hideAxis("left")
+        self._spectrum_plot.setXRange(-125, 0, padding=0)
+        self._spectrum_plot.getAxis("bottom").setTicks([[(-100, "−100"), (-60, "dBFS"), (-20, "−20")]])
+        self._channels.setWidth(LEFT_WIDTH)
+        for plot in (self.plot, self._spectrum_plot):
+            plot.hideButtons()
+            plot.setMenuEnabled(False)
+            plot.disableAutoRange()
+            plot.getAxis("bottom").setHeight(24)
+        self._spectrum_plot.setMouseEnabled(x=False, y=True)
+        self._image = pg.ImageItem(axisOrder="row-major")
+        self.plot.addItem(self._image)
+        self._curve = self._spectrum_plot.plot(skipFiniteCheck=True)
+        self._peak_curve = self._spectrum_plot.plot(skipFiniteCheck=True)
+        self._chosen = QtWidgets.QGraphicsRectItem()
+        self._chosen.setVisible(False)
+        self.plot.addItem(self._chosen)
+
+        self.below_pointer = QtWidgets.QLabel(" ")
+        self.below_pointer.setAccessibleName("time, frequency and level under the pointer")
+        self.below_pointer.setSizePolicy(QtWidgets.QSizePolicy.Policy.Ignored, QtWidgets.QSizePolicy.Policy.Preferred)
+        self.peak_button = QtWidgets.QPushButton("Hold peaks")
+        self.peak_button.setCheckable(True)
+        self.peak_button.setToolTip("Keep the strongest level of every frequency in the spectrum, in dBFS (P)")
+        self.peak_button.toggled.connect(self._hold_peaks)
+        self.follow_button = QtWidgets.QPushButton("Follow the newest")
+        self.follow_button.setCheckable(True)
+        self.follow_button.setChecked(True)
+        self.follow_button.setToolTip("Keep the newest moment at the right edge (End)")
+        self.follow_button.toggled.connect(self._follow)
+        strip = QtWidgets.QHBoxLayout()
+        strip.setContentsMargins(4, 0, 4, 0)
+        strip.addWidget(self.below_pointer, 1)
+        strip.addWidget(self.follow_button)
+        strip.addWidget(self.peak_button)
+        column = QtWidgets.QVBoxLayout(self)
+        column.setContentsMargins(0, 0, 0, 0)
+        column.setSpacing(2)
+        column.addLayout(strip)
+        column.addWidget(self._graphics, 1)
+        self.plot.scene().sigMouseMoved.connect(self._hover)
+        self.plot.getViewBox().sigRangeChangedManually.connect(self._moved_by_hand)
+        self.plot.setXRange(-span_s, 0, padding=0)
+        self.dress(look)
+
+    def dress(self, look: Look) -> None:
+        """Take on the colours of a look."""
+        self._graphics.setBackground(look.paper)
+        self._curve.setPen(pg.mkPen(look.ink, width=1))
+        self._peak_curve.setPen(pg.mkPen(look.accent, width=1))
+        self._chosen.setPen(pg.mkPen(look.accent, width=2))
+        self._warning = look.warning
+        self._image.setColorMap(look.strength)
+        for plot in (self.plot, self._spectrum_plot):
+            for side in ("left", "bottom"):
+                plot.getAxis(side).setPen(look.faint)
+                plot.getAxis(side).setTextPen(look.ink)
+
+    def clear(self) -> None:
+        """Forget everything shown, for a new source."""
+        self._history = self._latest = self._peak = self._floor = None
+        self._image.clear()
+        self._curve.setData([], [])
+        self._peak_curve.setData([], [])
+        for _, line in self._notes:
+            self.plot.removeItem(line)
+        self._notes.clear()
+        self.show_chosen(None)
+        self.follow_button.setChecked(True)
+
+    def show_event(self, event: object) -> None:
+        """Put lost samples and a stopped source onto the time axis."""
+        if isinstance(event, SourceFault):
+            words = f"{event.lost_samples} samples lost" if event.lost_samples else "source stopped"
+            self._note(event.time_s, words)
+
+    def show_frames(self, frames: list[SpectrumFrame]) -> None:
+        """Draw what came since the last time."""
+        if not frames:
+            return
+        begins = False
+        for frame in frames:
+            if self._history is None or self._changed(frame):
+                self._begin(frame)
+            assert self._history is not None
+            begins |= self._history.add(frame)
+            if frame.clipped_fraction > _OVERLOAD:
+                self._note(frame.start_s, f"overload, {100 * frame.clipped_fraction:.2g} % clipped")
+            if self._peak is not None:
+                self._peak = np.maximum(self._peak, frame.power_dbfs)
+        self._latest = frames[-1]
+        frequencies = self._low_hz + self._step_hz * np.arange(self._latest.power_dbfs.size)
+        self._curve.setData(self._latest.power_dbfs, frequencies)
+        if self._peak is not None:
+            self._peak_curve.setData(self._peak, frequencies)
+        if begins:
+            self._draw_history()
+
+    def _changed(self, frame: SpectrumFrame) -> bool:
+        assert self._history is not None
+        same = (self._low_hz, self._step_hz, self._history.bins)
+        return same != (frame.low_hz, frame.step_hz, frame.power_dbfs.size)
+
+    def _begin(self, frame: SpectrumFrame) -> None:
+        self._history = History(frame.power_dbfs.size, self._span_s)
+        self._low_hz, self._step_hz = frame.low_hz, frame.step_hz
+        self._peak = None if self._peak is None else frame.power_dbfs.copy()
+        low, high = frame.low_hz, frame.low_hz + frame.step_hz * frame.power_dbfs.size
+        self.plot.setLimits(yMin=low, yMax=high)
+        self.plot.setYRange(low, high, padding=0)
+
+    def _draw_history(self) -> None:
+        history = self._history
+        assert history is not None
+        assert self._latest is not None
+        heard = self._latest.power_dbfs[self._latest.power_dbfs > -199]
+        floor = float(np.median(heard)) if heard.size else _LOWEST_DBFS
+        if self._floor is None or abs(floor - self._floor) > 6:
+            self._floor = floor
+        black = (self._floor - 3 - _LOWEST_DBFS) * _CODES_PER_DB
+        self._image.setImage(
+            history.picture(), autoLevels=False, levels=[black, black + _RANGE_DB * _CODES_PER_DB], autoDownsample=False
+        )
+        height = self._step_hz * history.bins
+        self._image.setRect(QtCore.QRectF(history.start_s, self._low_hz, history.columns * COLUMN_S, height))
+        if self.following:
+            end = (history.newest + 1) * COLUMN_S
+            low, high = self.plot.viewRange()[0]
+            self.plot.setXRange(end - (high - low), end, padding=0)
+        while self._notes and self._notes[0][0] < history.start_s:
+            self.plot.removeItem(self._notes.pop(0)[1])
+
+    def _note(self, time_s: float, words: str) -> None:
+        if self._notes and time_s - self._notes[-1][0] < 1.0 and words.split(",")[0] in self._notes[-1][1].label.format:
+            return
+        line = pg.InfiniteLine(
+            time_s,
+            angle=90,
+            pen=pg.mkPen(self._warning, width=1, style=QtCore.Qt.PenStyle.DashLine),
+            label=words,
+            labelOpts={"position": 0.06, "color": self._warning, "rotateAxis": (1, 0), "anchors": [(0, 0), (0, 1)]},
+        )
+        self.plot.addItem(line)
+        self._notes.append((time_s, line))
+        if len(self._notes) > _MOST_NOTES:
+            self.plot.removeItem(self._notes.pop(0)[1])
+
+    def notes(self) -> list[str]:
+        """What is written on the time axis now."""
+        return [line.label.format for _, line in self._notes]
+
+    def _hold_peaks(self, on: bool) -> None:
+        self._peak = self._latest.power_dbfs.copy() if on and self._latest is not None else None
+        if on and self._peak is None:
+            self._peak = np.full(self._history.bins, -200.0, np.float32) if self._history else None
+        if not on:
+            self._peak_curve.setData([], [])
+        self.peak_button.setText("Clear peaks" if on else "Hold peaks")
+
+    def _follow(self, on: bool) -> None:
+        self.following = on
+        if on and self._history is not None and self._latest is not None:
+            end = (self._history.newest + 1) * COLUMN_S
+            self.plot.setXRange(end - self._span_s, end, padding=0)
+
+    def _moved_by_hand(self) -> None:
+        self.follow_button.setChecked(False)
+        self.panned.emit()
+
+    def _hover(self, place: QtCore.QPointF) -> None:
+        box = self.plot.getViewBox()
+        if not box.sceneBoundingRect().contains(place) or not self._step_hz:
+            self.below_pointer.setText(" ")
+            return
+        at = box.mapSceneToView(place)
+        level = None
+        if self._history is not None:
+            level = self._history.dbfs_at(at.x(), int((at.y() - self._low_hz) / self._step_hz))
+        self.below_pointer.setText(hover_text(self._clock, at.x(), at.y(), level))
+
+    def show_chosen(self, keying: Keying | None) -> None:
+        """Frame the chosen transmission."""
+        self._chosen.setVisible(keying is not None)
+        if keying is None:
+            return
+        width = keying.channel.spacing_hz if keying.channel else 25_000
+        length = (keying.end_s or keying.start_s + 0.5) - keying.start_s
+        self._chosen.setRect(keying.start_s, keying.frequency_hz - width / 2, max(length, 0.1), width)
+
+    def bring_into_view(self, keying: Keying) -> None:
+        """Move the time axis so that a keying can be seen, if it cannot."""
+        low, high = self.plot.viewRange()[0]
+        if not low <= keying.start_s <= high:
+            self.follow_button.setChecked(False)
+            self.plot.setXRange(keying.start_s - (high - low) / 2, keying.start_s + (high - low) / 2, padding=0)
+
+    def name_lanes(self, lanes: set[str]) -> None:
+        """Name keyed channels first on the frequency axis."""
+        self._channels.prefer(lanes)

@@ -1,0 +1,311 @@
+"""The start page: source, transmitter and chain, frequency reference; only what is needed, and whether it is safe."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import click
+
+from sdrcheck.bench import Settings
+from sdrcheck.cli.arguments import FREQUENCY, PPM
+from sdrcheck.errors import ReceiverError
+from sdrcheck.limits.sets import LIMIT_SETS
+from sdrcheck.receiver import attenuation, reference_store
+from sdrcheck.receiver.attenuation import Assessment, watts_text
+from sdrcheck.receiver.cautions import BEFORE_KEYING
+from sdrcheck.receiver.reference import FrequencyReference
+from sdrcheck.sources.source import Tuning
+from sdrcheck_gui.look import Look
+from sdrcheck_gui.qt import QtCore, QtGui, QtWidgets
+from sdrcheck_gui.setup import Setup
+
+PLACES = {  # what is to be checked -> centre, rate
+    "VHF, ship channels": ("156.75M", "2.4M"),
+    "VHF, both legs of the upper channels": ("161.0M", "2.4M"),
+    "MF calls, 2187.5 kHz": ("2.2M", "250.001k"),
+    "Navigational text, 518 kHz": ("530k", "250.001k"),
+}
+
+
+class ChainPicture(QtWidgets.QWidget):
+    """The chain drawn from the transmitter to the dongle, with the power at every place and the verdict in words."""
+
+    def __init__(self, look: Look) -> None:
+        super().__init__()
+        self._look = look
+        self._found: Assessment | str = ""
+        self.setMinimumHeight(round(self.fontMetrics().height() * 6.5))
+        self.setAccessibleName("picture of the attenuator chain")
+
+    def show_assessment(self, found: Assessment | str, look: Look) -> None:
+        """Draw a chain, or say why there is none."""
+        self._found, self._look = found, look
+        words = found if isinstance(found, str) else f"{found.verdict}: {' '.join(found.reasons)}"
+        self.setAccessibleDescription(words)
+        self.setToolTip(words)
+        self.update()
+
+    def paintEvent(self, event: QtGui.QPaintEvent) -> None:
+        painter = QtGui.QPainter(self)
+        painter.setRenderHint(QtGui.QPainter.RenderHint.Antialiasing)
+        look, found, line = self._look, self._found, self.fontMetrics().height()
+        painter.setPen(QtGui.QColor(look.ink))
+        if isinstance(found, str):
+            painter.drawText(self.rect(), QtCore.Qt.AlignmentFlag.AlignLeft | QtCore.Qt.TextFlag.TextWordWrap, found)
+            return
+        places = [("transmitter", watts_text(found.transmitter_w), "")]
+        places += [(str(stage.element), watts_text(stage.power_out_w), stage.problem) for stage in found.stages]
+        places.append(("dongle", f"{found.at_dongle_dbm:.1f} dBm", ""))
+        step = self.width() / len(places)
+        middle = line * 1.6
+        painter.drawLine(QtCore.QPointF(step / 2, middle), QtCore.QPointF(self.width() - step / 2, middle))
+        for number, (name, power, problem) in enumerate(places):
+            box = QtCore.QRectF(number * step + 6, middle - line * 0.9, step - 12, line * 1.8)
+            colour = look.verdict_colour("fail") if problem else QtGui.QColor(look.ink)
+            painter.setPen(QtGui.QPen(colour, 3 if problem else 1))
+            painter.setBrush(QtGui.QColor(look.panel))
+            painter.drawRect(box)
+            painter.setPen(colour)
+            centre = QtCore.Qt.AlignmentFlag.AlignCenter
+            fitted = self.fontMetrics().elidedText(name, QtCore.Qt.TextElideMode.ElideMiddle, int(box.width() - 4))
+            painter.drawText(box, centre, ("✕ " if problem else "") + fitted)
+            painter.setPen(QtGui.QColor(look.ink))
+            painter.drawText(box.translated(0, line * 1.7), centre, power)
+        painter.setPen(look.verdict_colour("pass" if found.verdict is attenuation.Verdict.SAFE else "fail"))
+        font = painter.font()
+        font.setBold(True)
+        painter.setFont(font)
+        below = QtCore.QRectF(4, middle + line * 2.0, self.width() - 8, line * 3)
+        words = f"{found.verdict.upper()}. {' '.join(found.reasons)}"
+        painter.drawText(below, QtCore.Qt.AlignmentFlag.AlignLeft | QtCore.Qt.TextFlag.TextWordWrap, words)
+
+
+class StartPanel(QtWidgets.QWidget):
+    """Asks for a set-up and says at once what is wrong with it."""
+
+    started = QtCore.Signal(str, object, object)
+    """Source word, tuning and settings, when the user starts."""
+
+    def __init__(self, look: Look, setup: Setup) -> None:
+        super().__init__()
+        self._look = look
+        self.source = QtWidgets.QComboBox()
+        self.source.setEditable(True)
+        self.source.addItems(["dongle", "net:127.0.0.1:1234", "sound:"])
+        self.source.setToolTip("dongle, dongle:SERIAL, net:HOST:PORT, sound:DEVICE, or the path of a recording")
+        browse = QtWidgets.QPushButton("Recording …")
+        browse.clicked.connect(self._browse)
+        self.place = QtWidgets.QComboBox()
+        self.place.addItems(["as typed", *PLACES])
+        self.place.currentTextChanged.connect(self._take_place)
+        self.centre, self.rate, self.gain = (QtWidgets.QLineEdit() for _ in range(3))
+        self.centre.setToolTip("Centre frequency, for example 156.75M (Hz, kHz or MHz); a recording knows its own")
+        self.rate.setToolTip("Samples a second, for example 2.4M; a recording knows its own")
+        self.gain.setToolTip("Tuner gain in dB; empty takes what the chain recommends")
+        self.gain.setPlaceholderText("as recommended")
+        self.power, self.chain = QtWidgets.QLineEdit(), QtWidgets.QLineEdit()
+        self.power.setToolTip("Most power the transmitter can give, for example 25W or 400W; empty if none is keyed")
+        self.chain.setToolTip("Nearest the transmitter first, for example 40dB/100W,30dB/2W or coupler:40dB/100W,30dB")
+        self.chain.setPlaceholderText("40dB/100W,30dB/2W")
+        self.picture = ChainPicture(look)
+        self.reference = QtWidgets.QLineEdit()
+        self.reference.setToolTip("Correction of the dongle in ppm with its uncertainty, for example +2.7±0.3")
+        self.reference.setPlaceholderText("the stored one of this dongle, if any")
+        self.limit_set = QtWidgets.QComboBox()
+        for name, limits in LIMIT_SETS.items():
+            self.limit_set.addItem(f"{name}: {limits.title}", name)
+        self.limit_set.setSizeAdjustPolicy(QtWidgets.QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
+        self.tone_source = QtWidgets.QComboBox()
+        self.tone_source.addItems(["not declared", "acoustic", "electrical"])
+        self.tone_source.setToolTip(
+            "How a test tone gets into the set; undeclared, nothing that depends on it is judged"
+        )
+        self.problem = QtWidgets.QLabel()
+        self.problem.setWordWrap(True)
+        self.start = QtWidgets.QPushButton("Start receiving")
+        self.start.setDefault(True)
+        self.start.clicked.connect(self._begin)
+        self.ready = QtWidgets.QPlainTextEdit()
+        self.ready.setReadOnly(True)
+        self.ready.setAccessibleName("what is ready and what is not, each with its remedy")
+        self._lay_out(browse)
+        self.fill(setup)
+        for field in (self.power, self.chain, self.centre, self.gain):
+            field.textChanged.connect(self._work_out)
+        self._work_out()
+
+    def _lay_out(self, browse: QtWidgets.QPushButton) -> None:
+        form = QtWidgets.QFormLayout()
+        row = QtWidgets.QHBoxLayout()
+        row.addWidget(self.source, 1)
+        row.addWidget(browse)
+        form.addRow(_named("&Receive from", self.source), row)
+        form.addRow("&Place in the bands", self.place)
+        tuning = QtWidgets.QHBoxLayout()
+        for words, field in (("", self.centre), ("rate", self.rate), ("gain", self.gain)):
+            if words:
+                tuning.addWidget(QtWidgets.QLabel(words))
+            tuning.addWidget(field, 1)
+        form.addRow(_named("&Centre", self.centre), tuning)
+        chain = QtWidgets.QHBoxLayout()
+        chain.addWidget(self.power, 1)
+        chain.addWidget(QtWidgets.QLabel("through"))
+        chain.addWidget(self.chain, 3)
+        form.addRow(_named("&Transmitter", self.power), chain)
+        form.addRow(self.picture)
+        form.addRow("&Frequency reference", self.reference)
+        form.addRow("&Limits", self.limit_set)
+        form.addRow("Test tone &in", self.tone_source)
+        cautions = QtWidgets.QLabel("\n".join(f"• {caution}" for caution in BEFORE_KEYING))
+        cautions.setWordWrap(True)
+        cautions.setTextFormat(QtCore.Qt.TextFormat.PlainText)
+        left = QtWidgets.QVBoxLayout()
+        left.addLayout(form)
+        left.addWidget(self.problem)
+        left.addWidget(self.start)
+        left.addStretch(1)
+        right = QtWidgets.QVBoxLayout()
+        right.addWidget(QtWidgets.QLabel("Before anybody keys a transmitter"))
+        right.addWidget(cautions)
+        right.addWidget(QtWidgets.QLabel("What is ready"))
+        right.addWidget(self.ready, 1)
+        across = QtWidgets.QHBoxLayout(self)
+        across.addLayout(left, 3)
+        across.addLayout(right, 2)
+
+    def dress(self, look: Look) -> None:
+        self._look = look
+        self._work_out()
+
+    def fill(self, setup: Setup) -> None:
+        """Put a set-up into the fields."""
+        self.source.setCurrentText(setup.source)
+        for field, text in (
+            (self.centre, setup.centre),
+            (self.rate, setup.rate),
+            (self.gain, setup.gain),
+            (self.power, setup.power),
+            (self.chain, setup.chain),
+            (self.reference, setup.reference),
+        ):
+            field.setText(text)
+        self.limit_set.setCurrentIndex(max(self.limit_set.findData(setup.limit_set), 0))
+        self.tone_source.setCurrentText(setup.tone_source or "not declared")
+
+    @property
+    def setup(self) -> Setup:
+        """What stands in the fields."""
+        tone = self.tone_source.currentText()
+        return Setup(
+            source=self.source.currentText().strip(),
+            centre=self.centre.text(),
+            rate=self.rate.text(),
+            gain=self.gain.text(),
+            power=self.power.text(),
+            chain=self.chain.text(),
+            reference=self.reference.text(),
+            limit_set=self.limit_set.currentData(),
+            tone_source="" if tone == "not declared" else tone,
+        )
+
+    def _browse(self) -> None:
+        name, _ = QtWidgets.QFileDialog.getOpenFileName(
+            self, "Play a recording", "", "Recordings (*.sigmf-meta *.wav *.cu8);;All files (*)"
+        )
+        if name:
+            self.source.setCurrentText(name)
+
+    def _take_place(self, name: str) -> None:
+        if name in PLACES:
+            centre, rate = PLACES[name]
+            self.centre.setText(centre)
+            self.rate.setText(rate)
+
+    def assessment(self) -> Assessment | str:
+        """The chain worked through, or one sentence why it cannot be."""
+        if not self.power.text().strip():
+            return "No transmitter named: nothing is keyed into this chain."
+        if not self.chain.text().strip():
+            return "Name the chain between transmitter and dongle to see whether it is safe."
+        try:
+            return attenuation.assess(
+                attenuation.parse_power(self.power.text()),
+                attenuation.parse_chain(self.chain.text()),
+                _frequency(self.centre.text()),
+                _number(self.gain.text()),
+            )
+        except (ReceiverError, click.BadParameter) as problem:
+            return f"{problem}"
+
+    def _work_out(self) -> None:
+        found = self.assessment()
+        self.picture.show_assessment(found, self._look)
+
+    def _begin(self) -> None:
+        setup = self.setup
+        try:
+            if not setup.source:
+                raise click.BadParameter("say what to receive from")
+            reference = frequency_reference(setup)
+            tuning = Tuning(
+                centre_hz=_frequency(setup.centre),
+                sample_rate_hz=_frequency(setup.rate),
+                gain_db=self._gain(setup),
+            )
+        except (click.BadParameter, ReceiverError) as problem:
+            self.problem.setText(f"⚠ {problem}")
+            return
+        found = self.assessment()
+        if isinstance(found, Assessment) and found.verdict is attenuation.Verdict.NOT_SAFE and not self._sure(found):
+            self.problem.setText("Not started: mend the chain first, or leave the transmitter unkeyed.")
+            return
+        self.problem.setText("")
+        tone = setup.tone_source or None
+        settings = Settings(reference=reference, limit_set=setup.limit_set, tone_source=tone)  # type: ignore[arg-type]
+        self.started.emit(setup.source, tuning, settings)
+
+    def _gain(self, setup: Setup) -> float | None:
+        found = self.assessment()
+        typed = _number(setup.gain)
+        return found.gain_db if typed is None and isinstance(found, Assessment) else typed
+
+    def _sure(self, found: Assessment) -> bool:
+        answer = QtWidgets.QMessageBox.warning(
+            self,
+            "This chain is not safe",
+            "\n".join((*found.reasons, "", "Receive all the same, with the transmitter NOT keyed?")),
+            QtWidgets.QMessageBox.StandardButton.Yes | QtWidgets.QMessageBox.StandardButton.No,
+            QtWidgets.QMessageBox.StandardButton.No,
+        )
+        return answer == QtWidgets.QMessageBox.StandardButton.Yes
+
+
+def frequency_reference(setup: Setup) -> FrequencyReference | None:
+    """The typed reference, else the stored one of the named dongle aged to now, else none."""
+    if setup.reference.strip():
+        correction, uncertainty = PPM.convert(setup.reference, None, None)
+        return FrequencyReference(correction, uncertainty, "typed on the start page")
+    if setup.source.startswith("dongle:"):
+        stored = reference_store.latest(setup.source.removeprefix("dongle:"))
+        return None if stored is None else stored.at(datetime.now(UTC))
+    return None
+
+
+def _named(words: str, field: QtWidgets.QWidget) -> QtWidgets.QLabel:
+    """A label whose underlined letter leads to its field."""
+    label = QtWidgets.QLabel(words)
+    label.setBuddy(field)
+    return label
+
+
+def _frequency(text: str) -> float | None:
+    return FREQUENCY.convert(text, None, None) if text.strip() else None
+
+
+def _number(text: str) -> float | None:
+    if not text.strip():
+        return None
+    try:
+        return float(text)
+    except ValueError:
+        raise click.BadParameter(f"{text!r} is no gain; write it in dB, for example 20.7") from None
