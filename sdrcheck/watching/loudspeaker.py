@@ -1,0 +1,97 @@
+"""The loudspeaker: sound goes in as it comes, the sound card takes it at its own pace."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections import deque
+from typing import Any
+
+import numpy as np
+
+from sdrcheck.errors import SourceError
+from sdrcheck.sources.sound import sound_library
+from sdrcheck.watching.demodulation import SOUND_RATE_HZ, Sound
+
+_AIM_S = 0.3
+_MOST_S = 1.0
+_LARGEST_NUDGE = 0.002
+"""How much faster or slower than 1 the sound may be taken to stay in step with the card's clock; nobody hears it."""
+
+
+class Loudspeaker:
+    """Plays sound through a device of the computer. `speed` tells the demodulator how to keep the buffer half full."""
+
+    def __init__(self, device: str | int | None = None, level: float = 0.5) -> None:
+        """Open a device by name or number, None for the usual one. Raises SourceError with what to do."""
+        self.level = level
+        self.underflows = 0
+        self._parts: deque[Sound] = deque()
+        self._held = 0
+        self._lock = threading.Lock()
+        self._started = False
+        library = sound_library()
+        try:
+            self._stream = library.OutputStream(
+                samplerate=SOUND_RATE_HZ,
+                channels=1,
+                dtype="float32",
+                device=device,
+                latency="high",
+                callback=self._fill,
+            )
+            self._stream.start()
+        except (library.PortAudioError, ValueError) as problem:
+            which = "the usual sound device" if device is None else f"sound device {device!r}"
+            raise SourceError(
+                f"{which} cannot be opened for playing ({problem}); plug one in or name another, see `sdrcheck ready`"
+            ) from None
+
+    def play(self, sound: Sound) -> None:
+        """Queue sound of full scale 1 at 48 kHz; more than a second's worth pushes out the oldest."""
+        with self._lock:
+            self._parts.append(sound)
+            self._held += sound.size
+            while self._held > _MOST_S * SOUND_RATE_HZ:
+                self._held -= self._parts.popleft().size
+
+    @property
+    def held_s(self) -> float:
+        """Seconds of sound waiting to be played."""
+        return self._held / SOUND_RATE_HZ
+
+    @property
+    def speed(self) -> float:
+        """How fast sound is to be made so that neither too much nor too little waits."""
+        return 1.0 + float(np.clip((self.held_s - _AIM_S) / _AIM_S, -1, 1)) * _LARGEST_NUDGE
+
+    def _fill(self, out: Any, frames: int, time: Any, status: Any) -> None:
+        out[:] = 0
+        with self._lock:
+            if not self._started and self._held < _AIM_S * SOUND_RATE_HZ:
+                return
+            self._started = True
+            place = 0
+            while place < frames and self._parts:
+                part = self._parts.popleft()
+                taken = min(part.size, frames - place)
+                out[place : place + taken, 0] = part[:taken] * self.level
+                if taken < part.size:
+                    self._parts.appendleft(part[taken:])
+                place += taken
+                self._held -= taken
+            if place < frames:
+                self.underflows += 1
+                self._started = False
+
+    def drain(self) -> None:
+        """Wait until everything queued has been played."""
+        with self._lock:
+            self._started = True
+        deadline = time.monotonic() + self.held_s + 1.0
+        while self._held and time.monotonic() < deadline:
+            time.sleep(0.02)
+
+    def close(self) -> None:
+        """Stop at once; may be called more than once."""
+        self._stream.close()
