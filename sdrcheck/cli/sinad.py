@@ -64,15 +64,15 @@ def _search(opened: IqSource, psophometric: bool, generator: float, limit_dbuv: 
     from sdrcheck.findings.wording import format_value
     from sdrcheck.limits.limit import Limit, Standing
     from sdrcheck.verdicts.judge import judge
-    from sdrcheck.watching.sinad import Point, Sinad, next_level, readings, sensitivity
+    from sdrcheck.watching.sinad import Meter, Point, Sinad, next_level, sensitivity
 
-    stream = readings(opened, psophometric=psophometric)
+    meter = Meter(opened, psophometric=psophometric)
     points: tuple[Point, ...] = ()
     while (level := next_level(points)) is not None:
         typed = click.prompt(
             f"set the generator near {level:.1f} dBµV e.m.f. and type what it shows", type=float, err=True
         )
-        found = [one for _, one in zip(range(6), stream, strict=False) if isinstance(one, Sinad)][2:]
+        found = [one for one in meter.fresh(5)[1:] if isinstance(one, Sinad)]  # the first began before the change
         if not found:
             click.echo("no tone was heard at that level; check the generator's modulation and the squelch", err=True)
             if typed < level:

@@ -5,14 +5,17 @@ SINAD = 10·log10((S + N + D)/(N + D)): the whole over what is left when the 1 k
 
 from __future__ import annotations
 
+import contextlib
 import math
+import queue
+import threading
 from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sdrcheck.errors import MeasurementError
+from sdrcheck.errors import MeasurementError, SdrcheckError
 from sdrcheck.filters.iq import complex_samples
 from sdrcheck.quantities import Measured, Term
 from sdrcheck.sources.source import IqSource
@@ -70,7 +73,7 @@ def sinad(sound: NDArray[np.float64], rate_hz: float, *, psophometric: bool = Fa
     tone_hz = float(hertz[near][np.argmax(power[near])])
     weighted = power * weight(hertz, psophometric)
     # four bins hold the main lobe of the squared window
-    room = max(TONE_ROOM_HZ, 4 * rate_hz / values.size)
+    room = max(TONE_ROOM_HZ, float(4 * rate_hz / values.size))
     tone = np.abs(hertz - tone_hz) <= room
     inside = weighted > 0
     beside = inside & ~tone & (np.abs(hertz - tone_hz) <= 4 * room)
@@ -78,7 +81,8 @@ def sinad(sound: NDArray[np.float64], rate_hz: float, *, psophometric: bool = Fa
     rest = float(weighted[inside & ~tone].sum()) + hidden
     whole = float(weighted.sum())
     signal = float(weighted[tone].sum()) - hidden
-    if signal <= 2 * rest * np.count_nonzero(tone) / max(np.count_nonzero(inside), 1):
+    share = int(tone.sum()) / max(int(inside.sum()), 1)
+    if signal <= 2 * rest * share:
         raise MeasurementError("no 1 kHz tone in the sound; is the generator modulated and the squelch open?")
     value = 10 * math.log10(whole / rest)
     # the rest is the power of noise in about 2·B·T/1.9 independent values (window), so its relative spread is:
@@ -112,6 +116,49 @@ def readings(source: IqSource, *, psophometric: bool = False) -> Iterator[Sinad 
                 yield sinad(whole[:wanted], facts.sample_rate_hz, psophometric=psophometric)
             except MeasurementError as problem:
                 yield str(problem)
+
+
+class Meter:
+    """Reads a sound source in a thread of its own, so that after a pause only what is heard now counts."""
+
+    def __init__(self, source: IqSource, *, psophometric: bool = False) -> None:
+        self._found: queue.Queue[Sinad | str | None] = queue.Queue(maxsize=8)
+        self._source, self._psophometric = source, psophometric
+        self._thread = threading.Thread(target=self._run, name="sinad", daemon=True)
+        self._thread.start()
+
+    def _run(self) -> None:
+        try:
+            for found in readings(self._source, psophometric=self._psophometric):
+                self._offer(found)
+        except SdrcheckError as problem:
+            self._offer(str(problem))
+        self._offer(None)
+
+    def _offer(self, found: Sinad | str | None) -> None:
+        while True:
+            try:
+                self._found.put_nowait(found)
+                return
+            except queue.Full:  # the oldest makes room
+                with contextlib.suppress(queue.Empty):
+                    self._found.get_nowait()
+
+    def fresh(self, count: int) -> list[Sinad | str]:
+        """Forget what was heard so far and take the next readings; fewer where the source ends."""
+        with contextlib.suppress(queue.Empty):
+            while True:
+                if self._found.get_nowait() is None:
+                    self._offer(None)
+                    return []
+        taken: list[Sinad | str] = []
+        while len(taken) < count:
+            found = self._found.get()
+            if found is None:
+                self._offer(None)
+                break
+            taken.append(found)
+        return taken
 
 
 @dataclass(frozen=True, slots=True)

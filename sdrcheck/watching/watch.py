@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import shutil
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator, Iterator
 from dataclasses import dataclass, field, replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 
 from sdrcheck.bench import (
@@ -92,7 +92,7 @@ class Watch:
     def _over(self) -> bool:
         return self.deadline is not None and time.monotonic() >= self.deadline
 
-    def _one_source(self, journal: Journal, source: IqSource) -> Iterator[Watched]:
+    def _one_source(self, journal: Journal, source: IqSource) -> Generator[Watched, None, datetime]:
         memory = RollingMemory(source, self.memory_s)
         try:
             for event in run(memory, replace(self.settings, frames_per_s=max(self.settings.frames_per_s, 2.0))):
@@ -112,7 +112,7 @@ class Watch:
         yield self._note(journal, "ended", "The source ended.")
         return moment
 
-    def _wait_for(self, journal: Journal, reopen: Callable[[], IqSource]) -> Iterator[Watched]:
+    def _wait_for(self, journal: Journal, reopen: Callable[[], IqSource]) -> Generator[Watched, None, IqSource | None]:
         tries, said = 0, ""
         while not self._over():
             self.sleep(_WAITS_S[min(tries, len(_WAITS_S) - 1)])

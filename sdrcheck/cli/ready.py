@@ -1,0 +1,174 @@
+"""`sdrcheck ready`: is everything here and working? Each finding comes with its remedy."""
+
+from __future__ import annotations
+
+import importlib
+import shutil
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+import click
+
+OK, MISSING, NOTE = "ok", "missing", "note"
+_MEGABYTES_A_MINUTE = 288
+"""Of a recording at 2.4 MS/s."""
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing that was looked at."""
+
+    what: str
+    state: str
+    said: str
+    remedy: str = ""
+
+    def __str__(self) -> str:
+        remedy = f" To do: {self.remedy}." if self.remedy else ""
+        return f"{self.state:8}{self.what}: {self.said}.{remedy}"
+
+
+def findings(serial: str | None = None, folder: Path | None = None) -> Iterator[Finding]:
+    """Ask each part for its own finding; none of them can stop the others."""
+    parts: tuple[tuple[str, Callable[[], Iterator[Finding]]], ...] = (
+        ("dongle", lambda: _dongle(serial)),
+        ("frequency reference", lambda: _reference(serial)),
+        ("sound", _sound),
+        ("window", _window),
+        ("disk", lambda: _disk(folder or Path.cwd())),
+        ("clock", _clock),
+        ("decoders", _decoders),
+    )
+    for name, part in parts:
+        try:
+            yield from part()
+        except Exception as problem:  # a check that breaks is a finding too
+            yield Finding(name, MISSING, f"could not be looked at ({type(problem).__name__}: {problem})")
+
+
+def _dongle(serial: str | None) -> Iterator[Finding]:
+    from sdrcheck.errors import SdrcheckError
+    from sdrcheck.sources.dongle import attached
+
+    try:
+        serials = attached()
+    except SdrcheckError as problem:
+        yield Finding("dongle driver", MISSING, str(problem), "pip install 'pyrtlsdr[lib]', then try again")
+        return
+    yield Finding("dongle driver", OK, "loaded")
+    if not serials:
+        yield Finding(
+            "dongle",
+            MISSING,
+            "none answers on USB",
+            "plug one in; on Linux allow your user to use it (a udev rule for it), and stop the kernel's television "
+            "driver from taking it (blacklist dvb_usb_rtl28xxu)",
+        )
+        return
+    yield Finding("dongle", OK, f"on USB: {', '.join(serials)}")
+    if serial is not None and serial not in serials:
+        yield Finding(
+            "dongle", MISSING, f"the one with serial {serial} is not there", "check its serial, or plug it in"
+        )
+    if len(set(serials)) < len(serials):
+        yield Finding("dongle", NOTE, "two have the same serial, so their references cannot be told apart")
+
+
+def _reference(serial: str | None) -> Iterator[Finding]:
+    from sdrcheck.receiver import reference_store
+
+    name = "frequency reference"
+    if serial is None:
+        yield Finding(name, NOTE, "no dongle was named, so none was looked for", "sdrcheck ready --serial SERIAL")
+        return
+    stored = reference_store.latest(serial)
+    if stored is None:
+        yield Finding(
+            name,
+            MISSING,
+            f"none is stored for {serial}; readings will carry the uncertainty of an uncorrected dongle",
+            "compare it with a calibrated counter: sdrcheck reference --help",
+        )
+        return
+    aged = stored.at(datetime.now(UTC))
+    yield Finding(name, OK, f"{aged.correction_ppm:+.2f} ± {aged.uncertainty_ppm:.2f} ppm ({aged.source})")
+
+
+def _sound() -> Iterator[Finding]:
+    from sdrcheck.errors import SdrcheckError
+    from sdrcheck.sources.sound import sound_library
+
+    try:
+        devices = list(sound_library().query_devices())
+    except SdrcheckError as problem:
+        yield Finding("sound", MISSING, str(problem))
+        return
+    for way, key in (("input", "max_input_channels"), ("output", "max_output_channels")):
+        names = [device["name"] for device in devices if device[key]]
+        if names:
+            yield Finding(f"sound {way}", OK, ", ".join(names[:4]))
+        else:
+            yield Finding(f"sound {way}", MISSING, "no device", "plug in a sound card, or do without sound")
+
+
+def _window() -> Iterator[Finding]:
+    for package in ("PySide6.QtWidgets", "pyqtgraph"):
+        try:
+            importlib.import_module(package)
+        except ImportError as problem:
+            yield Finding("window", MISSING, f"{package} does not load ({problem})", "pip install 'sdrcheck[gui]'")
+            return
+    yield Finding("window", OK, "Qt and pyqtgraph load")
+
+
+def _disk(folder: Path) -> Iterator[Finding]:
+    free_mb = shutil.disk_usage(folder).free / 1e6
+    said = f"{free_mb / 1000:.1f} GB free in {folder}, {free_mb / _MEGABYTES_A_MINUTE:.0f} minutes at 2.4 MS/s"
+    if free_mb < 10 * _MEGABYTES_A_MINUTE:
+        yield Finding("disk", NOTE, said, "free some space, or record into another folder")
+    else:
+        yield Finding("disk", OK, said)
+
+
+def _clock() -> Iterator[Finding]:
+    from sdrcheck.recordings.utc import host_utc_error_s
+
+    error = host_utc_error_s()
+    if error is None:
+        yield Finding(
+            "clock",
+            NOTE,
+            "nobody keeps this computer's clock right",
+            "compare it with the ship's UTC display and write both down",
+        )
+    else:
+        yield Finding("clock", OK, f"UTC within {error:.2g} s, as the operating system estimates it")
+
+
+def _decoders() -> Iterator[Finding]:
+    """A composed call, inspected: the whole way from samples to symbols, without any receiver."""
+    from sdrcheck.bench import Settings, collect, run
+    from sdrcheck.compositions import demonstration
+    from sdrcheck.sources.synthetic import Synthetic
+
+    source = Synthetic(demonstration.test_call(), demonstration.RATE_HZ, demonstration.CENTRE_HZ)
+    found = collect(run(source, Settings(frames_per_s=0)))
+    calls = [call for transmission in found.transmissions for call in transmission.calls]
+    if [call.error_check for call in calls] == ["ok"]:
+        yield Finding("decoders", OK, "a composed test call was read to its last symbol")
+    else:
+        yield Finding("decoders", MISSING, "a composed test call was not read", "install again: this copy is damaged")
+
+
+@click.command()
+@click.option("--serial", help="Serial of the dongle that is to be used.")
+@click.option("--into", type=click.Path(file_okay=False, path_type=Path), help="Folder that will be recorded into.")
+def command(serial: str | None, into: Path | None) -> None:
+    """Say whether everything is here and working, each finding with its remedy. Exit 1 if the dongle is missing."""
+    found = list(findings(serial, into))
+    for one in found:
+        click.echo(str(one))
+    if any(one.state == MISSING and one.what == "dongle" for one in found):
+        raise SystemExit(1)
