@@ -11,6 +11,7 @@ SdrcheckError
  +-- MeasurementError      the samples do not hold what was to be measured (also ValueError)
  +-- CompositionError      a signal cannot be made as ordered (also ValueError)
  +-- VisitError            a visit file or an evidence bundle cannot be used (also ValueError)
+ +-- TableError            a table that the user brought cannot be read (also ValueError)
  +-- ExtraMissing          (also ImportError) names the extra to install
 
 A bad signal is a finding and never raises; an exception means that we could not do our work.
@@ -60,6 +61,10 @@ class CompositionError(SdrcheckError, ValueError):
 
 class VisitError(SdrcheckError, ValueError):
     """A visit file or an evidence bundle cannot be used."""
+
+
+class TableError(SdrcheckError, ValueError):
+    """A table that the user brought cannot be read."""
 
 
 class ExtraMissing(SdrcheckError, ImportError):
