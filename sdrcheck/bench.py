@@ -6,15 +6,38 @@ Events are frozen and their arrays are never reused, so they may be handed to an
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import itertools
+import math
+from collections import deque
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from datetime import timedelta
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sdrcheck.channels.channel import Channel
+from sdrcheck.errors import RecordingError, SourceError
 from sdrcheck.filters.excerpt import Excerpt
-from sdrcheck.findings.assembly import Judging
-from sdrcheck.findings.inspection import RecordingFacts, ReferenceFacts, Transmission
+from sdrcheck.filters.iq import Complex, clipped_count, complex_samples
+from sdrcheck.filters.lookout import Begun, Heard, Lookout, Samples, Sighting, Spectrum
+from sdrcheck.filters.spectrum import Density
+from sdrcheck.findings.assembly import Circumstances, Judging, assemble, joined
+from sdrcheck.findings.inspection import Inspection, RecordingFacts, ReferenceFacts, Transmission
+from sdrcheck.findings.relations import relate
+from sdrcheck.recordings.utc import utc_moment, utc_text
+from sdrcheck.sources.source import IqBlock, IqSource
+
+if TYPE_CHECKING:
+    from sdrcheck.decoders.decoder import Decode
+    from sdrcheck.decoders.navtex.reader import News, Reader
+
+__all__ = ["Judging", "Settings", "collect", "run"]
+
+LONGEST_LOSS_S = 5.0
+"""A longer loss of samples ends what was on the air and begins anew."""
+_REMEMBERED_S = 150.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +82,7 @@ class TransmissionStarted:
 
 @dataclass(frozen=True, slots=True)
 class CharactersArrived:
-    """Text that came in while the transmission goes on."""
+    """Text that came in on a text channel; `number` is that of the transmission, 0 while none stands out yet."""
 
     number: int
     time_s: float
@@ -69,7 +92,7 @@ class CharactersArrived:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TransmissionEnded:
-    """A transmission is over, measured, decoded and judged. The excerpt holds at most its first 60 s."""
+    """A transmission is over, measured, decoded and judged. The excerpt holds at most its first minute."""
 
     number: int
     transmission: Transmission
@@ -98,3 +121,377 @@ class Finished:
 
 
 Event = SpectrumFrame | TransmissionStarted | CharactersArrived | TransmissionEnded | SourceFault | Finished
+
+
+def run(source: IqSource, settings: Settings | None = None) -> Iterator[Event]:
+    """Take a source to its end and yield what is found. What stops the source is an event, never an exception."""
+    bench = _Run(source, settings or Settings())
+    try:
+        for block in source.blocks():
+            yield from bench.take(block)
+    except (SourceError, RecordingError) as problem:
+        yield from bench.finish()
+        yield SourceFault(bench.time_s, str(problem), stopped=True)
+    else:
+        yield from bench.finish()
+    yield bench.finished()
+
+
+def collect(events: Iterable[Event]) -> Inspection:
+    """Gather the events of one run into the result."""
+    transmissions: list[Transmission] = []
+    remarks: list[str] = []
+    finished: Finished | None = None
+    for event in events:
+        if isinstance(event, TransmissionEnded):
+            transmissions.append(event.transmission)
+        elif isinstance(event, SourceFault):
+            remarks.append(event.sentence)
+        elif isinstance(event, Finished):
+            finished = event
+    if finished is None:
+        raise ValueError("a run that has not finished cannot be collected")
+    transmissions.sort(key=lambda one: (one.start_s, one.frequency_hz))
+    return Inspection(
+        recording=finished.recording,
+        reference=finished.reference,
+        limit_set=finished.limit_set,
+        transmissions=tuple(transmissions),
+        relations=relate(transmissions),
+        remarks=tuple(dict.fromkeys((*remarks, *finished.remarks))),
+    )
+
+
+class _Run:
+    """One run's state: where in time it is, what was lost, and the lookout that finds transmissions."""
+
+    def __init__(self, source: IqSource, settings: Settings) -> None:
+        self._source = source
+        self._facts = source.facts
+        self._settings = settings
+        self._reference = settings.known_reference
+        self._rate = source.facts.sample_rate_hz
+        self._centre_hz = source.facts.centre_hz
+        self._numbers = itertools.count(1)
+        self._next_sample = 0
+        self._received = 0
+        self._clipped = 0
+        self._lost = 0
+        self._not_numbers = 0
+        self._clips: deque[tuple[int, int, int]] = deque()
+        self._anchors: list[tuple[int, str]] = [(0, source.facts.start_utc)] if source.facts.start_utc else []
+        self._pieces: dict[int, list[tuple[Transmission, Excerpt]]] = {}
+        self._readers: dict[int, _TextReader] = {}
+        self._heard_text: dict[int, int] = {}
+        self._remarks: list[str] = []
+        self._frame = _FrameMaker(settings)
+        self._lookout = self._new_lookout(0)
+
+    @property
+    def time_s(self) -> float:
+        """How far the run has come."""
+        return self._next_sample / self._rate
+
+    def take(self, block: IqBlock) -> Iterator[Event]:
+        """Take the next block of the source."""
+        lost = max(block.lost_before, block.first_sample - self._next_sample)
+        if lost > 0:
+            yield from self._lose(lost, block)
+        if block.frequency_hz is not None and block.frequency_hz != self._centre_hz:
+            yield from self._events(self._lookout.flush())
+            self._centre_hz = block.frequency_hz
+            self._begin_anew()
+        if block.start_utc is not None:
+            self._anchors.append((self._next_sample, block.start_utc))
+        clipped = clipped_count(block.raw, block.datatype)
+        self._clips.append((self._next_sample, block.count, clipped))
+        while (self._next_sample - self._clips[0][0]) / self._rate > _REMEMBERED_S:
+            self._clips.popleft()
+        self._clipped += clipped
+        self._received += block.count
+        self._frame.clipped += clipped
+        self._frame.received += block.count
+        samples = self._finite(complex_samples(block.raw, block.datatype))
+        self._next_sample += block.count
+        yield from self._events(self._lookout.feed(samples))
+
+    def finish(self) -> Iterator[Event]:
+        """Tell the rest when no more samples come."""
+        yield from self._events(self._lookout.flush())
+        self._remarks += self._lookout.remarks
+
+    def finished(self) -> Finished:
+        """What is known of the source and of the reference, for the result."""
+        recording = getattr(self._source, "recording", None)
+        remarks = list(self._facts.remarks)
+        if recording is not None:
+            remarks += recording.remarks
+            if recording.hash_matches is False:
+                remarks.append("The samples are not those that were sealed: their hash differs from the stated one.")
+        if self._not_numbers:
+            remarks.append(f"{self._not_numbers} samples were no numbers (NaN or infinite) and were taken as zero.")
+        return Finished(
+            recording=RecordingFacts(
+                path=self._facts.name,
+                sha512=recording.sha512 if recording is not None else None,
+                hash_matches=recording.hash_matches if recording is not None else None,
+                sample_rate_hz=self._rate,
+                centre_frequency_hz=self._facts.centre_hz,
+                start_utc=self._facts.start_utc,
+                duration_s=self.time_s,
+                clipped_fraction=self._clipped / self._received if self._received else 0.0,
+                lost_samples=self._lost,
+                remarks=tuple(dict.fromkeys(remarks)),
+            ),
+            reference=ReferenceFacts(
+                correction_ppm=self._reference.correction_ppm,
+                uncertainty_ppm=self._reference.uncertainty_ppm,
+                source=self._reference.source,
+            ),
+            limit_set=self._settings.limit_set,
+            remarks=tuple(dict.fromkeys(self._remarks)),
+        )
+
+    # -- samples in ---------------------------------------------------------------------------------------------------
+
+    def _new_lookout(self, first_sample: int) -> Lookout:
+        lookout = Lookout(
+            self._rate,
+            self._centre_hz,
+            audio=self._facts.audio,
+            correction_ppm=self._reference.correction_ppm,
+            channels=self._settings.channels,
+            start_s=first_sample / self._rate,
+            numbers=self._numbers,
+        )
+        if not lookout.channels:
+            self._remarks.append(
+                "No maritime channel lies in the span of this recording; what was found is measured all the same."
+            )
+        self._frame.bands(lookout, self._centre_hz)
+        return lookout
+
+    def _begin_anew(self) -> None:
+        self._remarks += self._lookout.remarks
+        self._readers.clear()
+        self._lookout = self._new_lookout(self._next_sample)
+        self._origin = self._next_sample
+
+    _origin = 0
+
+    def _lose(self, lost: int, block: IqBlock) -> Iterator[Event]:
+        """Put a loss where it was: zeros for a short one, a new beginning after a long one."""
+        self._lost += lost
+        self._frame.lost += lost
+        seconds = lost / self._rate
+        sentence = f"{lost} samples ({1e3 * seconds:.3g} ms) are missing at {self.time_s:.3f} s"
+        if block.lost_within:
+            sentence += f", somewhere in the {block.lost_within / self._rate:.3g} s before"
+        yield SourceFault(self.time_s, sentence + ".", lost_samples=lost)
+        if seconds <= LONGEST_LOSS_S:
+            place = self._next_sample - self._origin
+            zeros = np.zeros(lost, np.complex64)
+            self._next_sample += lost
+            yield from self._events(self._lookout.feed(zeros, ((place, lost),)))
+        else:
+            yield from self._events(self._lookout.flush())
+            self._next_sample += lost
+            self._begin_anew()
+
+    def _finite(self, samples: Complex) -> Complex:
+        if self._facts.datatype not in ("cf32_le", "rf32_le") or bool(np.isfinite(samples).all()):
+            return samples
+        bad = ~np.isfinite(samples)
+        self._not_numbers += int(np.count_nonzero(bad))
+        return np.where(bad, np.complex64(0), samples)
+
+    # -- findings out -------------------------------------------------------------------------------------------------
+
+    def _events(self, sightings: Iterator[Sighting]) -> Iterator[Event]:
+        for sighting in sightings:
+            if isinstance(sighting, Spectrum):
+                yield from self._frame.frames(sighting)
+            elif isinstance(sighting, Begun):
+                if sighting.channel is not None and sighting.channel.frequency_hz in self._readers:
+                    self._heard_text[sighting.channel.frequency_hz] = sighting.number
+                yield TransmissionStarted(sighting.number, sighting.start_s, sighting.centre_hz, sighting.channel)
+            elif isinstance(sighting, Samples):
+                yield from self._read_on(sighting)
+            elif sighting.weak:
+                yield from self._weak(sighting)
+            else:
+                yield from self._heard(sighting)
+
+    def _heard(self, heard: Heard) -> Iterator[Event]:
+        excerpt = replace(heard.excerpt, clipped_fraction=self._clipped_in(heard.excerpt))
+        decode = None
+        if excerpt.channel is not None and excerpt.channel.text:
+            decode = _nothing_read() if not heard.last else self._text_of(excerpt)
+        transmission = assemble(excerpt, self._settings, self._circumstances(excerpt, heard.occupied_hz), decode)
+        pieces = self._pieces.setdefault(heard.number, [])
+        pieces.append((transmission, excerpt if not pieces else _without_samples(excerpt)))
+        if heard.last:
+            del self._pieces[heard.number]
+            whole = joined([transmission for transmission, _ in pieces])
+            yield TransmissionEnded(heard.number, whole, pieces[0][1])
+
+    def _weak(self, heard: Heard) -> Iterator[Event]:
+        """What only its energy over a long time gave away counts if it can be read."""
+        for excerpt in self._weak_excerpts(heard.excerpt):
+            decode = self._text_of(excerpt) if excerpt.channel is not None and excerpt.channel.text else None
+            transmission = assemble(excerpt, self._settings, self._circumstances(excerpt, 0.0), decode)
+            if transmission.calls or transmission.messages:
+                number = next(self._numbers)
+                yield TransmissionStarted(number, transmission.start_s, excerpt.centre_hz, excerpt.channel)
+                yield TransmissionEnded(number, transmission, excerpt)
+
+    def _weak_excerpts(self, excerpt: Excerpt) -> Iterator[Excerpt]:
+        """Where in a stretch with a little more energy a call may lie."""
+        from sdrcheck.findings.assembly import FM_RATE_HZ
+
+        if excerpt.sample_rate_hz < FM_RATE_HZ:
+            yield excerpt
+            return
+        from sdrcheck.decoders.dsc.vhf_presence import present
+
+        for presence in present(excerpt.iq, excerpt.sample_rate_hz):
+            low = max(0, round(presence.start_s * excerpt.sample_rate_hz))
+            high = min(excerpt.iq.size, round(presence.end_s * excerpt.sample_rate_hz))
+            if low < high:
+                yield replace(excerpt, key_on=low, key_off=high, edge_uncertainty_s=presence.edge_uncertainty_s)
+
+    def _circumstances(self, excerpt: Excerpt, occupied_hz: float) -> Circumstances:
+        return Circumstances(
+            start_utc=self._utc_at(excerpt.key_on_s),
+            frequency_step_hz=self._facts.frequency_step_hz,
+            gain_db=self._facts.gain_db,
+            occupied_hz=occupied_hz,
+            receiver_sound=self._facts.audio,
+        )
+
+    def _utc_at(self, time_s: float) -> str | None:
+        """The instant of a time in the stream, from the last stated one before it."""
+        sample = time_s * self._rate
+        before = [anchor for anchor in self._anchors if anchor[0] <= sample + 1]
+        if not before:
+            return None
+        first, utc = before[-1]
+        true_rate = self._rate / (1 + self._reference.correction_ppm * 1e-6)
+        return utc_text(utc_moment(utc) + timedelta(seconds=(sample - first) / true_rate))
+
+    def _clipped_in(self, excerpt: Excerpt) -> float:
+        """Share of the wide band's samples at an end code while the transmission was on."""
+        low = excerpt.key_on_s * self._rate
+        high = low + excerpt.duration_s * self._rate
+        over = [(count, clipped) for first, count, clipped in self._clips if first < high and first + count > low]
+        total = sum(count for count, _ in over)
+        return sum(clipped for _, clipped in over) / total if total else 0.0
+
+    # -- text as it comes ---------------------------------------------------------------------------------------------
+
+    def _read_on(self, samples: Samples) -> Iterator[Event]:
+        key = samples.channel.frequency_hz
+        if key not in self._readers:
+            self._readers[key] = _TextReader(samples, self._facts.start_utc)
+        text = self._readers[key].feed(samples)
+        if text:
+            time_s = samples.start_s + samples.iq.size / samples.sample_rate_hz
+            yield CharactersArrived(self._heard_text.get(key, 0), time_s, samples.channel, text)
+
+    def _text_of(self, excerpt: Excerpt) -> Decode:
+        """What was read on a text channel until now; its reader begins anew."""
+        assert excerpt.channel is not None
+        self._heard_text.pop(excerpt.channel.frequency_hz, None)
+        reader = self._readers.pop(excerpt.channel.frequency_hz, None)
+        return _nothing_read() if reader is None else reader.finish(excerpt)
+
+
+class _TextReader:
+    """One text channel's decoder and what it has read since the last transmission there ended."""
+
+    def __init__(self, samples: Samples, start_utc: str | None) -> None:
+        from sdrcheck.decoders.navtex.reader import Reader
+
+        self._reader: Reader = Reader(samples.sample_rate_hz, start_s=samples.start_s, start_utc=start_utc)
+        self._start_s = samples.start_s
+        self._messages: tuple[Any, ...] = ()
+
+    def feed(self, samples: Samples) -> str:
+        news: News = self._reader.feed(samples.iq)
+        self._messages += news.messages
+        return news.text
+
+    def finish(self, excerpt: Excerpt) -> Decode:
+        """Close what is open; bits are placed from the excerpt's first sample."""
+        from sdrcheck.decoders.decoder import Decode
+
+        self._messages += self._reader.finish().messages
+        track = self._reader.track()
+        if track is not None:
+            track = replace(track, first_bit_s=track.first_bit_s - excerpt.start_s)
+        return Decode(
+            messages=self._messages,
+            stray_text=self._reader.stray_text,
+            remarks=self._reader.remarks,
+            text_track=track,
+        )
+
+
+def _nothing_read() -> Decode:
+    from sdrcheck.decoders.decoder import Decode
+
+    return Decode()
+
+
+def _without_samples(excerpt: Excerpt) -> Excerpt:
+    return replace(excerpt, iq=excerpt.iq[:0], key_on=0, key_off=0)
+
+
+class _FrameMaker:
+    """Averages blocks' spectra into frames, as many a second as were asked for."""
+
+    def __init__(self, settings: Settings) -> None:
+        self._settings = settings
+        self._sum: Density = np.zeros(0, np.float32)
+        self._blocks = 0
+        self._start_s = 0.0
+        self._lookout: Lookout | None = None
+        self._centre_hz = 0.0
+        self.clipped = 0
+        self.received = 0
+        self.lost = 0
+
+    def bands(self, lookout: Lookout, centre_hz: float) -> None:
+        """Make frames of this lookout's spectra from now on."""
+        self._lookout, self._centre_hz, self._blocks = lookout, centre_hz, 0
+
+    def frames(self, spectrum: Spectrum) -> Iterator[SpectrumFrame]:
+        """Take the spectra of some blocks, and give the frames that are full."""
+        if self._settings.frames_per_s <= 0 or self._lookout is None:
+            return
+        wanted_s = 0.999 / self._settings.frames_per_s
+        place = 0
+        while place < len(spectrum.densities):
+            start_s = spectrum.start_s + place * spectrum.block_s
+            if self._blocks == 0:
+                self._start_s = start_s
+            missing = max(1, math.ceil((wanted_s - (start_s - self._start_s)) / spectrum.block_s))
+            part = spectrum.densities[place : place + missing].sum(axis=0)
+            self._sum = part if self._blocks == 0 else self._sum + part
+            taken = min(missing, len(spectrum.densities) - place)
+            self._blocks += taken
+            place += taken
+            if taken < missing:
+                return
+            levels, low_hz, step_hz = self._lookout.frame(self._sum / self._blocks, self._settings.frame_bins)
+            yield SpectrumFrame(
+                start_s=self._start_s,
+                duration_s=spectrum.start_s + place * spectrum.block_s - self._start_s,
+                low_hz=self._centre_hz + low_hz,
+                step_hz=step_hz,
+                power_dbfs=levels,
+                clipped_fraction=self.clipped / self.received if self.received else 0.0,
+                lost_samples=self.lost,
+            )
+            self._blocks = 0
+            self.clipped = self.received = self.lost = 0

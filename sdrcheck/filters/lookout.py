@@ -42,6 +42,7 @@ _SETTLING_S = 0.15
 _VALLEY = 3.5
 _SIGMAS = 4.5
 _BURST_S = 0.1
+_TEXT_PAUSE_S = 5.0
 _WIDE_HZ = 20_000.0
 
 
@@ -123,14 +124,13 @@ class Begun:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Samples:
-    """The next samples of a text channel on which something was heard, for decoders that read as it comes."""
+    """The next samples of a text channel, for decoders that read as it comes."""
 
     channel: Channel
     iq: Complex
     sample_rate_hz: float
     start_s: float
     centre_hz: float
-    noise_density: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -148,7 +148,7 @@ class Heard:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Spectrum:
-    """Power densities of consecutive blocks, shape (blocks, bins), lowest bin first."""
+    """Power densities of consecutive blocks, shape (blocks, bins), lowest bin first; good until the next sighting."""
 
     start_s: float
     block_s: float
@@ -314,6 +314,10 @@ class Lookout:
         on_plan = self._channel_at(line.offset_hz) is not None
         return power < (10 if on_plan else 100) * noise
 
+    def frame(self, density: Density | Array, most_bins: int) -> tuple[Density, float, float]:
+        """One spectrum frame in dB of full scale a bin, with the offset of its first bin and its step in hertz."""
+        return self._spectra.frame(density, most_bins)
+
     # ------------------------------------------------------------------ the plan in the span
 
     def _channels_in_span(self) -> tuple[Channel, ...]:
@@ -406,7 +410,7 @@ class Lookout:
         densities = self._spectra.densities(batch)
         shown = densities[: self._whole_blocks(batch)]
         if shown.size:
-            yield Spectrum(self._time(batch.first_block), self._bank.block_duration_s, shown.copy())
+            yield Spectrum(self._time(batch.first_block), self._bank.block_duration_s, shown)
         if self._lines:
             self._floor.silence(densities, self._lines)
         cells = self._spectra.cells(densities)
@@ -785,7 +789,10 @@ class Lookout:
             ratios = cells[:, place].mean(axis=1) / under[:, place].mean(axis=1)
             ratios = np.where(gains > 0, ratios, 1.0)
             followed = any(t.slot.channel is watch.slot.channel and t.current is not None for t in self._tracks)
-            cut = self._bank.cut(batch, watch.slot.offset_hz, watch.slot.passband)
+            slot = watch.slot
+            cut = self._bank.cut(batch, slot.offset_hz, slot.passband)
+            if slot.channel is not None and slot.channel.text:
+                yield self._text_samples(slot, slot.channel, cut, batch)
             if followed or float(ratios.max(initial=0.0)) > 20:
                 # the ordinary detector has it; what is left in the long windows would only repeat it
                 watch.ratios.clear()
@@ -801,11 +808,22 @@ class Lookout:
                 watch.following = [row for _, row in watch.cuts]
                 watch.quiet_blocks = 0
             elif watch.following is not None:
-                watch.following += list(cut)
-                watch.quiet_blocks = 0 if found else watch.quiet_blocks + batch.blocks
                 length_s = len(watch.following) * self._bank.block_duration_s
-                if watch.quiet_blocks * self._bank.block_duration_s > 0.2 or length_s > watch.slot.piece_s:
+                if length_s < slot.piece_s:
+                    watch.following += list(cut)
+                watch.quiet_blocks = 0 if found else watch.quiet_blocks + batch.blocks
+                text = slot.channel is not None and slot.channel.text
+                quiet_s = watch.quiet_blocks * self._bank.block_duration_s
+                if quiet_s > (_TEXT_PAUSE_S if text else 0.2) or (length_s >= slot.piece_s and not text):
                     yield from self._end_weak(watch)
+
+    def _text_samples(self, slot: Slot, channel: Channel, cut: Complex, batch: Batch) -> Samples:
+        iq = self._bank.samples_of(cut, batch.first_block, slot.offset_hz, slot.passband)
+        rate = self._bank.channel_rate_hz(slot.passband)
+        start = batch.first_block * self._bank.samples_per_block(slot.passband)
+        real = max(0, math.floor(self._end * rate / self.sample_rate_hz) - start)
+        centre_hz = self.centre_hz + slot.offset_hz
+        return Samples(channel, iq[:real], rate, self.start_s + start / rate, centre_hz)
 
     def _is_raised(self, watch: _Watch) -> bool:
         per_block = (watch.high_cell - watch.low_cell + 1) * self._spectra.bins_per_cell / 1.9

@@ -1,14 +1,79 @@
-"""One excerpt becomes one transmission of the result: decoded, measured, corrected, judged, remarked upon."""
+"""One excerpt becomes one transmission of the result: decoded, measured, corrected, judged, remarked upon.
+
+Here, and only here, the frequency reference is applied: to radio frequencies and to everything timed by the sample
+clock alike. Measurements and decoders speak of what the receiver indicated.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass, field
+from typing import Literal
 
-if TYPE_CHECKING:
-    from sdrcheck.receiver.reference import FrequencyReference
+import msgspec
+
+from sdrcheck.channels import plan
+from sdrcheck.channels.channel import Channel, Emission
+from sdrcheck.decoders.decoder import Decode
+from sdrcheck.errors import ReceiverError
+from sdrcheck.filters.excerpt import Excerpt
+from sdrcheck.findings.inspection import Kind, Reading, Transmission
+from sdrcheck.limits import sets
+from sdrcheck.limits.limit import Declared
+from sdrcheck.measurements.condition import Condition
+from sdrcheck.quantities import Measured, Term
+from sdrcheck.receiver.level import LevelReference
+from sdrcheck.receiver.reference import FrequencyReference
+from sdrcheck.verdicts.judge import judge
+from sdrcheck.verdicts.others import dissent
 
 ToneSource = Literal["acoustic", "electrical"]
+
+QUANTITIES = (
+    "carrier offset",
+    "carrier offset, relative",
+    "line B offset",
+    "line Y offset",
+    "level",
+    "level, peak envelope",
+    "level at the set",
+    "noise floor",
+    "peak deviation, up",
+    "peak deviation, down",
+    "modulating tone",
+    "modulating tone, second",
+    "sinad",
+    "residual modulation",
+    "occupied bandwidth",
+    "rise time",
+    "fall time",
+    "transient frequency",
+    "tone B",
+    "tone Y",
+    "modulation index, B",
+    "modulation index, Y",
+    "shift",
+    "modulation rate",
+    "modulation rate error",
+    "dot pattern",
+    "carrier suppression",
+    "two-tone product, third",
+    "two-tone product, fifth",
+)
+"""Names of readings, in the order in which people want them."""
+
+_ON_THE_AIR = ("carrier offset", "line B offset", "line Y offset")
+"""Offsets from a radio frequency: the reference shifts them by its part of the whole frequency."""
+
+FM_RATE_HZ = 20_000.0
+"""Excerpts sampled faster come from an FM channel."""
+TELEGRAPHY_RATE_HZ = 4_000.0
+"""Excerpts sampled slower come from an F1B channel."""
+_BURST_S = 0.06
+_LONGEST_BURST_S = 1.0
+_WIDEST_TELEPHONY_HZ = 30_000.0
+_CUT_AT_START = "It was on the air already when the samples begin: its beginning is missing."
+_CUT_AT_END = "It was still on the air when the samples end: its end is missing."
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,6 +82,352 @@ class Judging:
 
     reference: FrequencyReference | None = None
     """None: an uncorrected dongle."""
-    limit_set: str = "marine"
+    limit_set: str = sets.DEFAULT
     tone_source: ToneSource | None = None
     """How test tones got into the set; where it is not declared, nothing that depends on it is judged."""
+    declared: Collection[Declared] = ()
+    """What the person at the set said of it."""
+    level_reference: LevelReference | None = None
+
+    @property
+    def known_reference(self) -> FrequencyReference:
+        """The reference to correct with, an uncorrected one where none is given."""
+        return self.reference or FrequencyReference.uncorrected()
+
+
+@dataclass(frozen=True, slots=True)
+class Circumstances:
+    """What the engine knows of one transmission besides its samples."""
+
+    start_utc: str | None = None
+    """Of key-on."""
+    frequency_step_hz: float = 0.0
+    gain_db: float | None = None
+    occupied_hz: float = 0.0
+    """How wide the signal stood in the span; 0 where that was not looked at."""
+    receiver_sound: bool = False
+
+
+@dataclass(slots=True)
+class _Found:
+    """What measurements and decoders said of an excerpt, on the indicated clock."""
+
+    emission: Emission
+    kind: Kind
+    condition: Condition
+    readings: dict[str, Measured] = field(default_factory=dict)
+    decode: Decode = field(default_factory=Decode)
+    remarks: list[str] = field(default_factory=list)
+
+
+def assemble(
+    excerpt: Excerpt,
+    judging: Judging,
+    circumstances: Circumstances | None = None,
+    decode: Decode | None = None,
+) -> Transmission:
+    """Make one excerpt a transmission of the result. A `decode` that was made while it came in is used as it is."""
+    around = circumstances or Circumstances()
+    if excerpt.sample_rate_hz <= TELEGRAPHY_RATE_HZ:
+        found = _telegraphy(excerpt, decode)
+    elif excerpt.sample_rate_hz < FM_RATE_HZ:
+        found = _single_sideband(excerpt, around)
+    else:
+        found = _telephony(excerpt, around)
+    found.remarks += _surroundings(excerpt)
+    corrected = _corrected(found, excerpt, judging.known_reference, around)
+    frequency_hz = _frequency(corrected, found, excerpt, judging.known_reference)
+    corrected = _completed(corrected, frequency_hz, excerpt, judging, around, found)
+    readings = tuple(_judged(name, corrected[name], found, excerpt.channel, judging) for name in _ordered(corrected))
+    channel = excerpt.channel
+    return Transmission(
+        start_s=excerpt.key_on_s,
+        duration_s=excerpt.duration_s,
+        start_utc=around.start_utc,
+        frequency_hz=frequency_hz,
+        channel=channel.name if channel else None,
+        leg=channel.leg.value if channel and channel.leg else None,
+        emission=found.emission.value,
+        kind=found.kind,
+        condition=found.condition.value,
+        readings=readings,
+        calls=tuple(decoded.call for decoded in found.decode.calls),
+        messages=found.decode.messages,
+        stray_text=found.decode.stray_text,
+        remarks=tuple(dict.fromkeys(found.remarks)),
+    )
+
+
+def decoded(excerpt: Excerpt, emission: Emission) -> Decode:
+    """Let every decoder that may find something in the excerpt read it; the first that does is believed."""
+    from sdrcheck.decoders.catalogue import decoders_for
+
+    remarks: tuple[str, ...] = ()
+    for decoder in decoders_for(emission, excerpt.channel):
+        read = decoder(excerpt)
+        remarks += read.remarks
+        if read.calls or read.messages or read.stray_text:
+            return read
+    return Decode(remarks=remarks)
+
+
+# -- what it is -------------------------------------------------------------------------------------------------------
+
+
+def _telephony(excerpt: Excerpt, around: Circumstances) -> _Found:
+    """An FM channel: a carrier, telephony, a call, or something that is none of these."""
+    from sdrcheck.measurements import calls, fm
+
+    channel = excerpt.channel
+    measured = fm.measure(excerpt)
+    condition = measured.condition
+    found = _Found(Emission.UNKNOWN, Kind.UNKNOWN, condition, dict(measured.readings), Decode(), list(measured.remarks))
+    calling = channel is not None and channel.calling
+    plain = condition in (Condition.UNMODULATED, Condition.ONE_TONE, Condition.TWO_TONES)
+    if calling or not plain:
+        found.decode = decoded(excerpt, channel.emission if calling and channel else Emission.G3E)
+        found.remarks += found.decode.remarks
+    if found.decode.calls:
+        found.emission, found.kind, found.condition = Emission.G2B, Kind.DSC_CALL, Condition.CALL
+        found.readings |= calls.measure(excerpt, found.decode.calls[0].track)
+        found.readings = {name: value for name, value in found.readings.items() if name not in _NOT_OF_A_CALL}
+        _add_dot_pattern(found)
+        return found
+    if _is_data(excerpt, around, condition):
+        found.emission = Emission.UNKNOWN
+        found.kind = Kind.DATA_BURST if excerpt.duration_s < _LONGEST_BURST_S else Kind.UNKNOWN
+        found.condition = Condition.UNKNOWN
+        found.readings = {name: found.readings[name] for name in _OF_ANYTHING if name in found.readings}
+        found.remarks = [_data_remark(excerpt, around)]
+    elif condition is Condition.UNMODULATED:
+        found.emission, found.kind = Emission.N0N, Kind.CARRIER
+    elif condition is Condition.CALL:
+        found.emission, found.kind = Emission.G2B, Kind.DSC_CALL
+        found.remarks.append("This is keyed like a selective call, but no call could be read in it.")
+    elif condition is not Condition.UNKNOWN:
+        found.emission, found.kind = Emission.G3E, Kind.VOICE
+    return found
+
+
+_OF_ANYTHING = ("carrier offset", "level", "noise floor", "occupied bandwidth")
+_NOT_OF_A_CALL = ("modulating tone", "modulating tone, second", "sinad", "residual modulation")
+
+
+def _is_data(excerpt: Excerpt, around: Circumstances, condition: Condition) -> bool:
+    """Whether it is neither telephony nor a call: too wide, too short, or on a channel for data and not speech."""
+    channel = excerpt.channel
+    if around.occupied_hz > _WIDEST_TELEPHONY_HZ:
+        return True
+    if condition is Condition.UNKNOWN:
+        return True
+    short = excerpt.duration_s < _BURST_S and not (excerpt.cut_at_start or excerpt.cut_at_end)
+    if condition is not Condition.UNMODULATED and short:
+        return True
+    for_data = channel is not None and channel.emission is Emission.UNKNOWN
+    return for_data and excerpt.duration_s < _LONGEST_BURST_S and condition is not Condition.UNMODULATED
+
+
+def _data_remark(excerpt: Excerpt, around: Circumstances) -> str:
+    length = f"{1e3 * excerpt.duration_s:.3g} ms long"
+    wide = f" and about {around.occupied_hz / 1e3:.0f} kHz wide" if around.occupied_hz > _WIDEST_TELEPHONY_HZ else ""
+    if excerpt.channel is not None and excerpt.channel.name.startswith("AIS"):
+        return f"Data, {length}, as ships' automatic identification sends them here; not telephony, and not read."
+    return f"Neither telephony nor a call, {length}{wide}; only its place and level were taken."
+
+
+def _telegraphy(excerpt: Excerpt, decode: Decode | None) -> _Found:
+    """A narrow excerpt: a call or text in two lines, a bare carrier, or something else."""
+    from sdrcheck.measurements import f1b
+
+    read = decoded(excerpt, Emission.F1B) if decode is None else decode
+    remarks = list(read.remarks)
+    track = read.calls[0].track if read.calls else read.text_track
+    if track is not None:
+        found = _Found(Emission.F1B, Kind.UNKNOWN, Condition.MESSAGE, f1b.measure(excerpt, track), read, remarks)
+        if read.calls:
+            found.kind, found.condition = Kind.DSC_CALL, Condition.CALL
+            _add_dot_pattern(found)
+        elif read.messages or excerpt.channel is None or excerpt.channel.text:
+            found.kind = Kind.NAVTEX
+        return found
+    return _bare(excerpt, _Found(Emission.UNKNOWN, Kind.UNKNOWN, Condition.UNKNOWN, {}, read, remarks))
+
+
+def _bare(excerpt: Excerpt, found: _Found) -> _Found:
+    """Level and noise of an emission that nobody could read, and its offset where it is a bare carrier."""
+    from sdrcheck.measurements import carrier, level, noise, stretch
+
+    half_hz = 150.0 if excerpt.sample_rate_hz <= TELEGRAPHY_RATE_HZ else 1_350.0
+    floor = level.noise_floor(noise.beside(excerpt, half_hz), 2 * half_hz)
+    if floor is not None:
+        found.readings["noise floor"] = floor
+    settled = stretch.settled(excerpt)
+    if settled is None:
+        return found
+    found.readings["level"] = level.level(settled)
+    line = carrier.carrier(settled)
+    if line.steady:
+        found.emission, found.kind, found.condition = Emission.N0N, Kind.CARRIER, Condition.UNMODULATED
+        found.readings["carrier offset"] = line.offset
+    return found
+
+
+def _single_sideband(excerpt: Excerpt, around: Circumstances) -> _Found:
+    """A sideband channel: speech or tones on a suppressed carrier, or receiver sound with two lines somewhere in it."""
+    from sdrcheck.measurements import ssb
+
+    if around.receiver_sound or excerpt.channel is None:
+        read = decoded(excerpt, Emission.J3E if excerpt.channel is None else excerpt.channel.emission)
+        if read.calls or read.messages or read.stray_text:
+            kind, condition = (Kind.DSC_CALL, Condition.CALL) if read.calls else (Kind.NAVTEX, Condition.MESSAGE)
+            found = _Found(Emission.F1B, kind, condition, {}, read, list(read.remarks))
+            _add_dot_pattern(found)
+            return found
+    if excerpt.channel is None:
+        return _bare(excerpt, _Found(Emission.UNKNOWN, Kind.UNKNOWN, Condition.UNKNOWN))
+    measured = ssb.measure(excerpt)
+    found = _Found(Emission.J3E, Kind.VOICE, measured.condition, measured.readings, Decode(), list(measured.remarks))
+    if measured.condition is Condition.UNMODULATED:
+        found.emission, found.kind = Emission.N0N, Kind.CARRIER
+    return found
+
+
+def _add_dot_pattern(found: _Found) -> None:
+    bits = [decoded.call.dot_pattern_bits for decoded in found.decode.calls if decoded.call.dot_pattern_bits is not None]
+    if bits:
+        counted = Term.rectangular("counted to a whole bit", 0.5)
+        found.readings.setdefault("dot pattern", Measured(float(bits[0]), "bit", (counted,), "counted before the phasing"))
+
+
+def _surroundings(excerpt: Excerpt) -> Iterator[str]:
+    yield from excerpt.remarks
+    if excerpt.cut_at_start:
+        yield _CUT_AT_START
+    if excerpt.cut_at_end:
+        yield _CUT_AT_END
+    if excerpt.channel is not None:
+        single = plan.single_frequency_remark(excerpt.channel)
+        if single:
+            yield single
+
+
+# -- the reference ----------------------------------------------------------------------------------------------------
+
+
+def _corrected(
+    found: _Found, excerpt: Excerpt, reference: FrequencyReference, around: Circumstances
+) -> dict[str, Measured]:
+    """All readings corrected; offsets are from the channel's assigned frequency, or from 0 Hz off the plan."""
+    corrected = {}
+    for name, value in found.readings.items():
+        if name in _ON_THE_AIR:
+            indicated = excerpt.centre_hz + value.value
+            from_zero = value.shifted(excerpt.centre_hz)
+            true = reference.correct_frequency(from_zero, indicated, around.frequency_step_hz)
+            corrected[name] = true.shifted(-excerpt.channel.frequency_hz) if excerpt.channel else true
+        else:
+            corrected[name] = reference.correct_clock(value)
+    return corrected
+
+
+def _frequency(
+    corrected: dict[str, Measured], found: _Found, excerpt: Excerpt, reference: FrequencyReference
+) -> float:
+    """The assigned frequency, or off the plan the measured one (and a remark that says where that is)."""
+    if excerpt.channel is not None:
+        return float(excerpt.channel.frequency_hz)
+    carrier = corrected.pop("carrier offset", None)
+    for name in _ON_THE_AIR:
+        corrected.pop(name, None)
+    frequency_hz = carrier.value if carrier else excerpt.centre_hz / (1 + reference.correction_ppm * 1e-6)
+    if frequency_hz > 0:
+        near = plan.raster_hz(frequency_hz)
+        apart = Measured(frequency_hz - near, "Hz", carrier.terms if carrier else ())
+        size = f"{abs(apart.value):.0f} Hz" + (f" ± {apart.uncertainty:.2g} Hz" if carrier else "")
+        side = "above" if apart.value >= 0 else "below"
+        found.remarks.insert(
+            0, f"It lies off the channel plan, {size} {side} {plan.frequency_text(near)}, the nearest of the raster."
+        )
+    return frequency_hz
+
+
+def _completed(
+    corrected: dict[str, Measured],
+    frequency_hz: float,
+    excerpt: Excerpt,
+    judging: Judging,
+    around: Circumstances,
+    found: _Found,
+) -> dict[str, Measured]:
+    """Add what follows from other readings: the offset in ppm, the level at the set."""
+    offset = corrected.get("carrier offset")
+    if offset is not None and frequency_hz > 0:
+        corrected["carrier offset, relative"] = offset.scaled(1e6 / frequency_hz, "ppm")
+    level = corrected.get("level")
+    if judging.level_reference is not None and level is not None:
+        if around.gain_db is None:
+            found.remarks.append("The recording does not say at which gain it was made: no level at the set is given.")
+        else:
+            try:
+                corrected["level at the set"] = judging.level_reference.at_the_set(level, around.gain_db)
+            except ReceiverError as problem:
+                found.remarks.append(f"No level at the set: {problem}.")
+    return corrected
+
+
+# -- limits and verdicts ----------------------------------------------------------------------------------------------
+
+
+def _judged(name: str, value: Measured, found: _Found, channel: Channel | None, judging: Judging) -> Reading:
+    limits = sets.applicable(
+        judging.limit_set,
+        name,
+        found.emission.value,
+        found.condition.value,
+        channel,
+        judging.tone_source,
+        judging.declared,
+    )
+    if not limits:
+        return Reading.of(name, value)
+    if name != "carrier offset, relative":  # the same in other words
+        found.remarks += dissent(value, limits)
+    return Reading.of(name, value, limits[0], judge(value, limits[0]).value)
+
+
+def _ordered(readings: dict[str, Measured]) -> list[str]:
+    known = [name for name in QUANTITIES if name in readings]
+    return known + sorted(readings.keys() - set(QUANTITIES))
+
+
+# -- long ones --------------------------------------------------------------------------------------------------------
+
+
+def joined(pieces: Sequence[Transmission]) -> Transmission:
+    """Make the pieces of one long keying one transmission: the first one's readings, everybody's calls and text."""
+    first, last = pieces[0], pieces[-1]
+    if len(pieces) == 1:
+        return first
+    duration_s = last.start_s + last.duration_s - first.start_s
+    inner = {_CUT_AT_START: pieces[1:], _CUT_AT_END: pieces[:-1]}
+    remarks = [remark for piece in pieces for remark in piece.remarks if piece not in inner.get(remark, ())]
+    remarks.append(f"Measured in its first {first.duration_s:.0f} s of {duration_s:.0f} s.")
+    remarks += _moved(pieces)
+    return msgspec.structs.replace(
+        first,
+        duration_s=duration_s,
+        calls=tuple(call for piece in pieces for call in piece.calls),
+        messages=tuple(message for piece in pieces for message in piece.messages),
+        stray_text="\n".join(piece.stray_text for piece in pieces if piece.stray_text),
+        remarks=tuple(dict.fromkeys(remarks)),
+    )
+
+
+def _moved(pieces: Sequence[Transmission]) -> Iterator[str]:
+    """Say where a long transmission's level or carrier did not stay what it was in its first piece."""
+    for quantity, least in (("carrier offset", 10.0), ("level", 1.0)):
+        found = [reading for piece in pieces if (reading := piece.reading(quantity)) is not None]
+        values = [reading.value for reading in found]
+        if values and max(values) - min(values) > least:
+            unit = found[0].unit
+            yield f"Over its whole length the {quantity} moved between {min(values):+.4g} and {max(values):+.4g} {unit}."
