@@ -185,6 +185,8 @@ class CallOrder:
 
     def _distress_identity(self) -> tuple[int, ...]:
         if self.type in (CallType.SELF_CANCEL, CallType.MAN_OVERBOARD_CLOSED_LOOP):
+            if self.distress_id not in (None, self.self_id):
+                raise ValueError("the distress is the sender's own; leave its identity out")
             return fields.pack_identity(self.self_id)
         if self.distress_id is None:
             return (NO_INFORMATION,) * fields.IDENTITY_SYMBOLS

@@ -26,16 +26,18 @@ Law = Literal["flat", "pre-emphasised"]
 
 
 def vhf_sound(bits: Sequence[int], law: Law, rate_ppm: float = 0.0) -> NDArray[np.float64]:
-    """A VHF call as sound: `flat` for a generator in phase modulation, `pre-emphasised` for one in FM.
-
-    Pre-emphasised, each tone is as strong as its frequency says, so that FM gives the same phase deviation to both.
-    """
+    """A VHF call as sound: `flat` for a generator in phase modulation, `pre-emphasised` for one in FM."""
     rate_bd = VHF_RATE_BD * (1 + rate_ppm * 1e-6)
-    theta, which = subcarrier_phase(bits, SOUND_RATE_HZ, rate_bd, VHF_TONE_B_HZ, VHF_TONE_Y_HZ)
+    theta, _ = subcarrier_phase(bits, SOUND_RATE_HZ, rate_bd, VHF_TONE_B_HZ, VHF_TONE_Y_HZ)
+    return PEAK * _by_law(np.sin(theta), law)
+
+
+def _by_law(wave: NDArray[np.float64], law: Law) -> NDArray[np.float64]:
+    """Pre-emphasised is the slope from sample to sample, 1 for the 2100 Hz tone: FM of it is phase modulation again."""
     if law == "flat":
-        return PEAK * np.sin(theta)
-    strength = np.where(np.asarray(bits)[which] == 1, VHF_TONE_Y_HZ / VHF_TONE_B_HZ, 1.0)
-    return PEAK * strength * np.cos(theta)
+        return wave
+    steepest = 2 * math.sin(math.pi * VHF_TONE_B_HZ / SOUND_RATE_HZ)
+    return np.diff(wave, prepend=0.0) / steepest
 
 
 def mf_sound(bits: Sequence[int], rate_ppm: float = 0.0) -> NDArray[np.float64]:
@@ -48,14 +50,8 @@ def mf_sound(bits: Sequence[int], rate_ppm: float = 0.0) -> NDArray[np.float64]:
 def setup_tones(law: Law) -> NDArray[np.float64]:
     """The set-up tones at the call's own strength: 2100 Hz, a second of silence, 1300 Hz."""
     times = np.arange(round(SETUP_S * SOUND_RATE_HZ)) / SOUND_RATE_HZ
-    lower = 1.0 if law == "flat" else VHF_TONE_Y_HZ / VHF_TONE_B_HZ
-    return PEAK * np.concatenate(
-        [
-            np.sin(2 * math.pi * VHF_TONE_B_HZ * times),
-            np.zeros(SOUND_RATE_HZ),
-            lower * np.sin(2 * math.pi * VHF_TONE_Y_HZ * times),
-        ]
-    )
+    higher, lower = (np.sin(2 * math.pi * tone_hz * times) for tone_hz in (VHF_TONE_B_HZ, VHF_TONE_Y_HZ))
+    return PEAK * np.concatenate([_by_law(higher, law), np.zeros(SOUND_RATE_HZ), _by_law(lower, law)])
 
 
 def vhf_sheet(frequency_hz: float, law: Law, call_file: str, setup_file: str) -> str:

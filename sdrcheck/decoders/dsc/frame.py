@@ -150,6 +150,7 @@ class _Slots:
         self._most = np.maximum(soft, 0.0).reshape(words, SYMBOL_BITS).sum(axis=1)
         self._weight = np.abs(soft).reshape(words, SYMBOL_BITS).sum(axis=1)
         bits = hard[: self.whole * SYMBOL_BITS].reshape(self.whole, SYMBOL_BITS)
+        self._bits = bits
         values = bits[:, :INFORMATION_BITS] @ (1 << np.arange(INFORMATION_BITS))
         good = np.all(code_table()[values] == bits, axis=1)
         self._hard = [int(value) if ok else None for value, ok in zip(values, good, strict=True)]
@@ -188,6 +189,11 @@ class _Slots:
         """At least one whole copy of the position lies within the bits."""
         return self._dx_place(position) < self.whole
 
+    def copies_alike(self, position: int) -> bool:
+        """The hard bits of both copies are the same, good or bad."""
+        dx, rx = self._dx_place(position), self._rx_place(position)
+        return rx < self.whole and bool(np.array_equal(self._bits[dx], self._bits[rx]))
+
     def received_twice(self, position: int) -> bool:
         return self._rx_place(position) < self.whole
 
@@ -221,7 +227,7 @@ def read_frame(llr: NDArray[np.float64], hard: NDArray[np.uint8]) -> Frame:
     if not slots.received(0):
         return _nothing_but_phasing(phasing, phasing_margin(llr), available)
 
-    format_row = slots.both(0) + slots.both(1)
+    format_row = _format_row(slots, strength)
     format_specifier = _format(format_row, strength)
     end = _find_end(slots, format_specifier, 2, _shortest(format_specifier), LONGEST_BODY, strength, format_specifier)
     last = end.position if end else _last_credible(slots)
@@ -257,7 +263,8 @@ def read_frame(llr: NDArray[np.float64], hard: NDArray[np.uint8]) -> Frame:
     error_check: ErrorCheck = "not received"
     inferred: int | None = None
     if check_received:
-        error_check, inferred = _ask_error_check(symbols, rows, margins, known, strength)
+        lost = {i for i in range(1, body) if None is first[i] is second[i] and slots.copies_alike(i + 1)}
+        error_check, inferred = _ask_error_check(symbols, rows, margins, known, strength, lost)
     expansion, expansion_end = _find_expansion(slots, last, strength) if end and check_received else (None, None)
     needed = (SLOTS_BEYOND_BODY + (last if expansion_end is None else expansion_end)) * SLOT_BITS
     cut = needed > available if end else not slots.received(last)
@@ -323,6 +330,16 @@ def _margin(row: NDArray[np.float64], symbol: int) -> float:
     return float(row[symbol] - np.delete(row, symbol).max())
 
 
+def _format_row(slots: _Slots, strength: float) -> NDArray[np.float64]:
+    """Score of every symbol as format specifier: in both its characters, or in one of them and the other sent wrong."""
+    first, second = slots.both(0), slots.both(1)
+    penalty = 6 + 2 * strength
+    scores: NDArray[np.float64] = np.maximum(
+        first + second, np.maximum(first + second.max(), first.max() + second) - penalty
+    )
+    return scores
+
+
 def _format(row: NDArray[np.float64], strength: float) -> int:
     """The likeliest format specifier; an unknown one only where it is plainly there in all four copies."""
     legal = max(Format, key=lambda format_specifier: row[format_specifier])
@@ -344,7 +361,7 @@ def _find_end(
     `start_value` is the exclusive-or of the characters before position `start`. An EOS stands in both copies with two
     more behind it, and an ECC that fits speaks for it; a usual length helps a little.
     """
-    candidates: list[tuple[float, _End]] = []
+    candidates: list[tuple[float, bool, _End]] = []
     unlawful: _End | None = None
     running = reduce(xor, (int(slots.both(position).argmax()) for position in range(start, shortest)), start_value)
     for position in range(shortest, longest + 1):
@@ -361,11 +378,12 @@ def _find_end(
             behind = [float(extra[symbol] - extra.max()) for extra in extras]
             fits = check == running ^ symbol
             stands = slots.against(position, symbol, (position + 2, position + 3)) <= allowed
-            if not stands and not (fits and slots.against(position, symbol) < 1.5):
+            certain = fits and slots.against(position, symbol) < 1.5
+            if not stands and not certain:
                 continue
             score = own + sum(max(b, -(2 * strength + 2)) for b in behind)
             score += (INFORMATION_BITS * np.log(2) + strength if fits else 0.0) + (3.0 if usual else 0.0)
-            candidates.append((score, _End(position, int(symbol))))
+            candidates.append((score, certain, _End(position, int(symbol))))
         likeliest = int(row.argmax())
         repeated = slots.received(position + 3) and all(int(extra.argmax()) == likeliest for extra in extras)
         if unlawful is None and repeated and check == running ^ likeliest:
@@ -373,9 +391,10 @@ def _find_end(
         running ^= likeliest
     if not candidates:
         return unlawful
-    best = max(score for score, _ in candidates)
     # An expansion behind the call ends as well as the call itself does: the first good end is the call's.
-    return next(end for score, end in candidates if score >= best - 3.0)
+    best = max(score for score, _, _ in candidates)
+    surest = [end for _, certain, end in candidates if certain]
+    return surest[0] if surest else next(end for score, _, end in candidates if score >= best - 3.0)
 
 
 def _last_credible(slots: _Slots) -> int:
@@ -398,14 +417,21 @@ def _ask_error_check(
     margins: Sequence[float],
     known: Sequence[set[int | None]],
     strength: float,
+    lost: set[int],
 ) -> tuple[ErrorCheck, int | None]:
     """Hold the ECC against the characters; where they differ by one doubtful symbol, settle it (in `symbols`).
 
     Where both hard copies are valid but different, the ECC only chooses between two words and still vouches for the
-    call. A symbol that it has to give back whole is inferred, and then nothing vouches for the call.
+    call. A symbol that it has to give back whole is inferred, and then nothing vouches for the call. In a plain signal
+    so is one of the `lost`, whose copies came bad and alike: the second copy told nothing more than the first.
     """
-    doubtful = 0.5 * strength if strength > PLAIN_SIGNAL else 1.0
-    tossed = [i for i, margin in enumerate(margins) if margin < doubtful and symbols[i] not in known[i]]
+    plain = strength > PLAIN_SIGNAL
+    doubtful = 0.5 * strength if plain else 1.0
+    tossed = [
+        i
+        for i, margin in enumerate(margins)
+        if symbols[i] not in known[i] and (margin < doubtful or (plain and i in lost))
+    ]
     syndrome = reduce(xor, symbols)
     if syndrome == 0:
         return ("inferred", tossed[0]) if tossed else ("ok", None)
