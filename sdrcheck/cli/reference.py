@@ -1,0 +1,312 @@
+"""`sdrcheck reference`: the dongle's frequency reference (and its level reference), made, checked and shown."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from sdrcheck.cli.arguments import FREQUENCY
+from sdrcheck.errors import ReceiverError
+from sdrcheck.quantities import Measured, Term
+from sdrcheck.receiver.reference import (
+    CARRIER_CLASSES,
+    OSCILLATORS,
+    FrequencyReference,
+    WarmUp,
+    before_and_after,
+    from_counter,
+    from_known_carrier,
+    now_utc,
+)
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+class Hertz(click.ParamType[tuple[float, float | None]]):
+    """`156799987.3`, `156.7999873 MHz`, `156.7999873M±16`: a frequency, perhaps with its expanded uncertainty in Hz."""
+
+    name = "FREQUENCY[±HZ]"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[float, float | None]:
+        if isinstance(value, tuple):
+            return value
+        found = re.fullmatch(
+            r"(.+?)(?:±|\+/?-)\s*([0-9.]+(?:[eE][+-]?[0-9]+)?)\s*(?:Hz)?\s*", str(value), re.IGNORECASE
+        )
+        frequency = FREQUENCY.convert(found[1] if found else value, param, ctx)
+        return frequency, float(found[2]) if found else None
+
+
+HERTZ = Hertz()
+
+
+def _of_the_dongle(function: F) -> F:
+    for option in reversed(
+        (
+            click.option("--serial", required=True, help="The dongle's serial; the reference is kept under it."),
+            click.option(
+                "--oscillator",
+                type=click.Choice(list(OSCILLATORS)),
+                default="crystal",
+                show_default=True,
+                help="What the dongle has: a plain crystal, or a temperature-compensated oscillator.",
+            ),
+            click.option(
+                "--tuner-step", type=float, default=0.0, help="Tuner's synthesis step in Hz, if unknown to it."
+            ),
+            click.option("--note", default="", help="Temperature, minutes since it was plugged in, who read it."),
+            click.option("--dry-run", is_flag=True, help="Show it, keep nothing."),
+        )
+    ):
+        function = option(function)
+    return function
+
+
+@click.group("reference")
+def command() -> None:
+    """Make, check and show the dongle's frequency reference.
+
+    δ = (indicated − true)/true, in ppm. Read the carrier after 20 minutes of warming up, before and after the job.
+    """
+
+
+@command.command("counter")
+@click.option("--indicated", type=HERTZ, required=True, help="What the dongle showed, uncorrected (inspect it first).")
+@click.option("--counter", type=HERTZ, required=True, help="What the counter showed on the same carrier, ±U for k = 2.")
+@click.option("--accuracy", type=float, help="Or the counter's accuracy as a limit, relative: 1e-7.")
+@_of_the_dongle
+def counter(
+    indicated: tuple[float, float | None],
+    counter: tuple[float, float | None],
+    accuracy: float | None,
+    serial: str,
+    oscillator: str,
+    tuner_step: float,
+    note: str,
+    dry_run: bool,
+) -> None:
+    """From a calibrated counter's reading of the same carrier: the only traceable way aboard."""
+    true_hz, expanded = counter
+    if (expanded is None) is (accuracy is None):
+        raise click.UsageError("say how good the counter is, either --counter FREQUENCY±HZ or --accuracy 1e-7")
+    term = (
+        Term.expanded("calibrated counter", expanded)
+        if expanded is not None
+        else Term.rectangular("calibrated counter", (accuracy or 0.0) * true_hz)
+    )
+    reference = from_counter(
+        _indicated(indicated),
+        Measured(true_hz, "Hz", (term,)),
+        taken_utc=now_utc(),
+        oscillator=oscillator,
+        tuner_step_hz=tuner_step,
+        note=note,
+    )
+    _keep_and_show(serial, reference, dry_run)
+
+
+@command.command("carrier")
+@click.option("--indicated", type=HERTZ, required=True, help="What the dongle showed, uncorrected.")
+@click.option("--frequency", type=FREQUENCY, required=True, help="What the carrier is meant to be.")
+@click.option(
+    "--class", "carrier", type=click.Choice(list(CARRIER_CLASSES)), required=True, help="What kind of carrier it is."
+)
+@click.option("--speed", type=float, default=0.0, help="Speed of the ship in knots, for Doppler.")
+@_of_the_dongle
+def carrier(
+    indicated: tuple[float, float | None],
+    frequency: float,
+    carrier: str,
+    speed: float,
+    serial: str,
+    oscillator: str,
+    tuner_step: float,
+    note: str,
+    dry_run: bool,
+) -> None:
+    """From a known carrier off the air. Not traceable: it may cast doubt on a counter's reading, never overrule it."""
+    reference = from_known_carrier(
+        _indicated(indicated),
+        frequency,
+        CARRIER_CLASSES[carrier],
+        taken_utc=now_utc(),
+        oscillator=oscillator,
+        tuner_step_hz=tuner_step,
+        speed_knots=speed,
+        note=note,
+    )
+    _keep_and_show(serial, reference, dry_run)
+
+
+@command.command("show")
+@click.option("--serial", required=True, help="The dongle's serial.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
+def show(serial: str, as_json: bool) -> None:
+    """The newest reference of a dongle, as good as it is now, with its budget and what was kept before it."""
+    from sdrcheck.receiver import level_store, reference_store
+
+    history = reference_store.history(serial)
+    level = level_store.latest(serial)
+    current = history[-1].at(now_utc()) if history else FrequencyReference.uncorrected()
+    if as_json:
+        import msgspec
+
+        document = {
+            "schema": "sdrcheck.reference/1",
+            "serial": serial,
+            "current": _as_json(current),
+            "history": [_as_json(reference) for reference in history],
+            "level": level.source if level else None,
+        }
+        click.echo(msgspec.json.format(msgspec.json.encode(document), indent=2))
+        return
+    _print_reference(serial, current)
+    for older in reversed(history[:-1]):
+        click.echo(f"before: {older.taken_utc:%Y-%m-%d %H:%M} UTC  {_ppm(older)}  ({older.method})")
+    if level is not None:
+        click.echo(
+            f"level: {level.constant_db:+.2f} dB from dBFS to dBm; {level.source}, {level.taken_utc:%Y-%m-%d %H:%M} UTC"
+        )
+
+
+@command.command("check")
+@click.option("--serial", required=True, help="The dongle's serial.")
+def check(serial: str) -> None:
+    """Hold the last two references of a dongle against each other: before the job, and after it."""
+    from sdrcheck.receiver import reference_store
+
+    history = reference_store.history(serial)
+    if len(history) < 2:
+        raise ReceiverError(
+            f"before and after need two references of dongle {serial}, {len(history)} kept; make another with "
+            "`sdrcheck reference counter`"
+        )
+    result = before_and_after(history[-2], history[-1])
+    click.echo("AGREE" if result.agree else "DO NOT AGREE")
+    click.echo(result.sentence)
+    click.echo(
+        f"For what was recorded between them: --reference {_ppm(result.reference).replace(' ppm', '').replace(' ', '')}"
+    )
+
+
+@command.command("level")
+@click.option("--serial", required=True, help="The dongle's serial.")
+@click.option("--meter", required=True, help="What the calibrated wattmeter showed: 22.5W.")
+@click.option("--accuracy", type=float, required=True, help="The wattmeter's limit in ± per cent: 5.")
+@click.option("--indicated", type=float, required=True, help="The dongle's level of the same keying, in dBFS.")
+@click.option("--gain", type=float, required=True, help="The dongle's gain then, in dB; it holds at that gain only.")
+@click.option("--frequency", type=FREQUENCY, required=True, help="Where it was keyed.")
+def level(serial: str, meter: str, accuracy: float, indicated: float, gain: float, frequency: float) -> None:
+    """Tie dBFS to power at the set by one reading of a calibrated meter, through the chain as it stands."""
+    from sdrcheck.receiver import level_store
+    from sdrcheck.receiver.attenuation import parse_power
+    from sdrcheck.receiver.level import LevelReference, watts_span
+
+    if not 0 < accuracy < 100:
+        raise click.BadParameter("the wattmeter's limit lies between 0 and 100 per cent", param_hint="--accuracy")
+    watts = parse_power(meter)
+    tied = LevelReference.from_meter(
+        watts,
+        Measured(indicated, "dBFS"),
+        meter_percent=accuracy,
+        gain_db=gain,
+        frequency_hz=frequency,
+        taken_utc=now_utc(),
+    )
+    path = level_store.keep(serial, tied)
+    found = tied.at_the_set(Measured(indicated, "dBFS"), gain)
+    low, value, high = watts_span(found)
+    click.echo(f"dBm at the set = dBFS {tied.constant_db:+.2f} dB, ± {found.uncertainty:.2f} dB (k = 2)")
+    click.echo(f"{watts:g} W would read back as about {value:.3g} W ({low:.3g} to {high:.3g} W). Kept in {path}.")
+    click.echo(
+        "It holds at this gain, near this frequency, through this chain. About, not calibrated: the meter decides."
+    )
+
+
+@command.command("warm-up")
+@click.option(
+    "--from", "source", required=True, metavar="SOURCE", help="dongle[:SERIAL], net:HOST:PORT or a recording."
+)
+@click.option("--carrier", type=FREQUENCY, required=True, help="A steady carrier that stays on the air meanwhile.")
+@click.option("--every", type=float, default=10.0, show_default=True, help="Seconds from one reading to the next.")
+@click.option("--minutes", type=float, default=30.0, show_default=True, help="How long to look at most.")
+@click.option("--png", type=click.Path(path_type=Path, dir_okay=False), help="Also draw it into this picture.")
+@click.option("--speed", type=float, default=1.0, help="How fast a recording plays; 0 at once.")
+def warm_up(source: str, carrier: float, every: float, minutes: float, png: Path | None, speed: float) -> None:
+    """Watch one carrier while the dongle warms up, and say when it has settled."""
+    from contextlib import closing
+
+    from sdrcheck.sources.catalogue import open_source
+    from sdrcheck.sources.source import Tuning
+    from sdrcheck.watching import warm_up as watching
+
+    wanted = Tuning(centre_hz=carrier + watching.BESIDE_CENTRE_HZ, sample_rate_hz=watching.RATE_HZ, speed=speed or None)
+    times: list[float] = []
+    ppm: list[float] = []
+    with closing(open_source(source, wanted)) as opened:
+        for time_s, reading in watching.readings(opened, carrier, every_s=every, last_s=60 * minutes):
+            times.append(time_s)
+            ppm.append(reading)
+            click.echo(watching.row(time_s, reading, ppm[0]))
+    series = WarmUp(tuple(times), tuple(ppm))
+    click.echo(watching.sentence(series))
+    if png is not None:
+        watching.draw(series, png)
+        click.echo(f"Drawn into {png}.")
+
+
+def _indicated(given: tuple[float, float | None]) -> Measured:
+    value, expanded = given
+    return Measured(value, "Hz", (Term.expanded("reading of the dongle", expanded),) if expanded else ())
+
+
+def _keep_and_show(serial: str, reference: FrequencyReference, dry_run: bool) -> None:
+    from sdrcheck.receiver import reference_store
+
+    _print_reference(serial, reference)
+    if dry_run:
+        click.echo("Nothing was kept.")
+    else:
+        click.echo(f"Kept in {reference_store.keep(serial, reference)}.")
+
+
+def _ppm(reference: FrequencyReference) -> str:
+    from sdrcheck.findings.wording import format_value
+
+    return format_value(reference.correction_ppm, reference.uncertainty_ppm, "ppm", signed=True)
+
+
+def _print_reference(serial: str, reference: FrequencyReference) -> None:
+    click.echo(f"dongle {serial}: {_ppm(reference)} (k = 2)")
+    click.echo(f"  {reference.source}")
+    if reference.note:
+        click.echo(f"  {reference.note}")
+    for term in reference.terms:
+        click.echo(f"  {term.standard:8.4f} ppm  {term.name} ({term.distribution})")
+    if reference.correction_ppm and reference.corrected:
+        click.echo(
+            f"  156.8 MHz was shown {reference.correction_ppm * 156.8:+.1f} Hz wrong; U there is "
+            f"{reference.uncertainty_ppm * 156.8:.0f} Hz."
+        )
+
+
+def _as_json(reference: FrequencyReference) -> dict[str, object]:
+    return {
+        "correction_ppm": reference.correction_ppm,
+        "uncertainty_ppm": reference.uncertainty_ppm,
+        "source": reference.source,
+        "method": reference.method,
+        "taken_utc": reference.taken_utc,
+        "oscillator": reference.oscillator,
+        "note": reference.note or None,
+        "terms": [
+            {"name": term.name, "standard_ppm": term.standard, "distribution": term.distribution}
+            for term in reference.terms
+        ],
+    }

@@ -1,0 +1,105 @@
+"""`sdrcheck reference`: made, kept, shown, checked. Dongle and readings are invented."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime, timedelta
+
+import pytest
+from click.testing import CliRunner, Result
+
+from sdrcheck.cli.reference import command
+from sdrcheck.errors import ReceiverError
+from sdrcheck.receiver import level_store, reference_store
+from sdrcheck.receiver.attenuation import watts
+from sdrcheck.receiver.reference import FrequencyReference
+
+
+def run(*arguments: str) -> Result:
+    return CliRunner().invoke(command, list(arguments))
+
+
+def counter(indicated: str, *more: str) -> Result:
+    given = ["--indicated", indicated, "--counter", "156.7999873M±15.7", "--serial", "TEST1", "--oscillator", "tcxo"]
+    return run("counter", *given, *more)
+
+
+def test_the_worked_reading_is_kept_and_shown_with_its_budget() -> None:
+    """Worked by hand: indicated 156 800 412.0 Hz, counter 156 799 987.3 Hz, δ = +2.7085 ppm."""
+    made = counter("156800412.0", "--note", "21 °C, 25 min")
+    assert made.exit_code == 0, made.output
+    assert "+2.71 ± 0.10 ppm" in made.output
+    kept = reference_store.latest("TEST1")
+    assert kept is not None
+    assert round(kept.correction_ppm, 4) == 2.7085
+    shown = run("show", "--serial", "TEST1").output
+    assert "drift in" in shown
+    assert "21 °C, 25 min" in shown
+    document = json.loads(run("show", "--serial", "TEST1", "--json").output)
+    assert document["current"]["uncertainty_ppm"] > kept.uncertainty_ppm  # aged, if only by seconds
+    assert len(document["history"]) == 1
+
+
+def test_dry_run_keeps_nothing() -> None:
+    assert "Nothing was kept" in counter("156800412.0", "--dry-run").output
+    assert reference_store.history("TEST1") == ()
+
+
+def test_how_good_the_counter_is_must_be_said_once() -> None:
+    for wrong in (
+        ["--counter", "156.8M"],
+        ["--counter", "156.8M±10", "--accuracy", "1e-7"],
+    ):
+        assert run("counter", "--indicated", "156.8M", *wrong, "--serial", "X").exit_code == 2
+    right = run("counter", "--indicated", "156.8M", "--counter", "156.8M", "--accuracy", "1e-7", "--serial", "X")
+    assert right.exit_code == 0
+    kept = reference_store.latest("X")
+    assert kept is not None
+    assert kept.terms[0].distribution == "rectangular"
+
+
+def keep(ppm: float, minutes: int) -> None:
+    taken = datetime(2026, 3, 1, 12, 0, tzinfo=UTC) + timedelta(minutes=minutes)
+    reference_store.keep("TEST1", FrequencyReference(ppm, 0.1, "counter", "counter", taken, "tcxo"))
+
+
+def test_before_and_after() -> None:
+    keep(2.7, 0)
+    keep(2.9, 60)
+    shown = run("check", "--serial", "TEST1").output
+    assert shown.startswith("AGREE")
+    assert "--reference +2.80±0.15" in shown
+    keep(9.0, 90)
+    assert run("check", "--serial", "TEST1").output.startswith("DO NOT AGREE")
+
+
+def test_before_and_after_need_two() -> None:
+    keep(2.7, 0)
+    with pytest.raises(ReceiverError, match="1 kept"):
+        CliRunner().invoke(command, ["check", "--serial", "TEST1"], catch_exceptions=False)
+
+
+def test_known_carrier() -> None:
+    made = run(
+        *("carrier", "--indicated", "925.0025M", "--frequency", "925M", "--class", "cellular-wide", "--serial", "T")
+    )
+    assert "not traceable" in made.output
+    assert run("carrier", "--class", "ship", "--indicated", "1M", "--frequency", "1M", "--serial", "T").exit_code == 1
+
+
+def test_show_without_any_reference_says_uncorrected() -> None:
+    shown = run("show", "--serial", "NEVER").output
+    assert "uncorrected" in shown
+
+
+def test_level_is_tied_and_kept() -> None:
+    made = run(
+        *("level", "--serial", "TEST1", "--meter", "22.5W", "--accuracy", "5", "--indicated", "-14.2"),
+        *("--gain", "8.7", "--frequency", "156.8M"),
+    )
+    assert made.exit_code == 0, made.output
+    kept = level_store.latest("TEST1")
+    assert kept is not None
+    assert watts(kept.constant_db - 14.2) == pytest.approx(22.5)
+    assert "± 1.44 dB" in made.output
+    assert "level:" in run("show", "--serial", "TEST1").output

@@ -1,0 +1,60 @@
+"""The warm-up view on synthetic carriers: our own signal, so it proves the arithmetic and not the dongle."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from sdrcheck.errors import MeasurementError
+from sdrcheck.receiver.reference import WarmUp
+from sdrcheck.sources.synthetic import Synthetic
+from sdrcheck.watching import warm_up
+
+RATE_HZ = 48_000.0
+CARRIER_HZ = 100e6
+
+
+def drifting(seconds: int, ppm_a_second: float) -> Synthetic:
+    """A carrier that drifts, 5 kHz above the centre, 1 kHz off at first, with noise."""
+    times = np.arange(int(seconds * RATE_HZ)) / RATE_HZ
+    hz = 6_000.0 + ppm_a_second * CARRIER_HZ * 1e-6 * times / 2
+    noise = np.random.default_rng(1).normal(0, 0.02, (2, times.size))
+    return Synthetic(
+        0.5 * np.exp(2j * np.pi * hz * times) + noise[0] + 1j * noise[1], RATE_HZ, CARRIER_HZ - 5_000, "cf32_le"
+    )
+
+
+def test_readings_follow_the_drift() -> None:
+    found = list(warm_up.readings(drifting(9, 0.02), CARRIER_HZ, every_s=3.0, last_s=60.0))
+    assert [round(time) for time, _ in found] == [0, 3, 6]
+    for time, ppm in found:
+        assert ppm == pytest.approx(10.0 + 0.02 * (time + 0.5), abs=0.001)
+
+
+def test_the_end_is_kept() -> None:
+    assert len(list(warm_up.readings(drifting(9, 0.0), CARRIER_HZ, every_s=1.0, last_s=3.0))) <= 4
+
+
+def test_no_carrier_is_said() -> None:
+    noise = np.random.default_rng(2).normal(0, 0.1, (2, 96_000))
+    source = Synthetic(noise[0] + 1j * noise[1], RATE_HZ, CARRIER_HZ, "cf32_le")
+    with pytest.raises(MeasurementError, match="no steady carrier"):
+        list(warm_up.readings(source, CARRIER_HZ, every_s=1.0, last_s=9.0))
+    with pytest.raises(MeasurementError, match="from the centre"):
+        list(warm_up.readings(source, CARRIER_HZ + 1e6, every_s=1.0, last_s=9.0))
+
+
+def test_rows_sentence_and_picture(tmp_path: Path) -> None:
+    times = tuple(30.0 * n for n in range(40))
+    ppm = tuple(3.0 * 2 ** (-time / 120) for time in times)
+    series = WarmUp(times, ppm)
+    lines = [warm_up.row(time, value, ppm[0]) for time, value in zip(times, ppm, strict=True)]
+    assert all(len(line) <= 80 for line in lines)
+    assert lines[0].index("*") > lines[-1].index("*")
+    assert warm_up.sentence(series).startswith("Settled since 10 min")  # 3·2^(−t/120) = 0.1 at 589 s
+    assert warm_up.sentence(WarmUp(times[:8], ppm[:8])).startswith("Not settled yet")
+    picture = tmp_path / "warm-up.png"
+    warm_up.draw(series, picture)
+    assert picture.read_bytes().startswith(b"\x89PNG")
