@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from sdrcheck import __version__
 from sdrcheck.errors import RecordingError, RecordingMissing
-from sdrcheck.recordings.datatypes import NUMPY_TYPES, components, quantise
+from sdrcheck.recordings.datatypes import NUMPY_TYPES, bytes_per_sample, quantise
 from sdrcheck.recordings.facts import NAMESPACE, NAMESPACE_VERSION, ReceptionFacts
 from sdrcheck.recordings.recording import SAMPLE_RATES_HZ, Annotation, Extents, Recording, Segment
 from sdrcheck.recordings.seal import Seal
@@ -288,8 +288,8 @@ class Writer:
         self.datatype, self.sample_rate_hz = datatype, sample_rate_hz
         self.facts = facts or ReceptionFacts()
         self.annotations: list[Annotation] = []
-        self.sample_count = 0
         self.lost_samples = 0
+        self._bytes = 0
         self._description, self._hardware = description, hardware
         self._segments = [Segment(0, centre_hz, start_utc)]
         self._seal = Seal()
@@ -302,15 +302,21 @@ class Writer:
         except OSError as problem:
             raise RecordingError(f"{self.meta} cannot be written ({problem.strerror}); choose another folder") from None
 
+    @property
+    def sample_count(self) -> int:
+        """Whole samples written so far."""
+        return self._bytes // bytes_per_sample(self.datatype)
+
     def append(self, raw: NDArray[Any], *, lost_before: int = 0, frequency_hz: float | None = None) -> None:
         """Write samples as they come. OSError when the disk refuses; what was written before stays readable."""
         if lost_before or frequency_hz is not None:
             self._begin_segment(lost_before, frequency_hz)
         rest = np.ascontiguousarray(raw, NUMPY_TYPES[self.datatype]).view(np.uint8).data
-        self._seal.update(rest)
         while rest:
-            rest = rest[self._file.write(rest) :]
-        self.sample_count += raw.size // components(self.datatype)
+            written = self._file.write(rest)
+            self._seal.update(rest[:written])
+            self._bytes += written
+            rest = rest[written:]
 
     def _begin_segment(self, lost_before: int, frequency_hz: float | None) -> None:
         self.lost_samples += lost_before
@@ -454,8 +460,12 @@ def _plain(number: float) -> int | float:
 def _replace(path: Path, text: str) -> None:
     """Put a whole new text in place of the old one, so that at every moment one of them is there."""
     new = path.with_name(path.name + ".new")
-    with new.open("w", encoding="utf-8") as file:
-        file.write(text)
-        file.flush()
-        os.fsync(file.fileno())
-    new.replace(path)
+    try:
+        with new.open("w", encoding="utf-8") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        new.replace(path)
+    except OSError:
+        new.unlink(missing_ok=True)
+        raise

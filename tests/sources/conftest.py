@@ -23,12 +23,16 @@ RAMP_PERIOD = 251 * 251
 RAMP_SAMPLES = 8 * RAMP_PERIOD
 
 
-@pytest.fixture(scope="session")
-def ramp(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def write_ramp(folder: Path) -> Path:
     """Two seconds of cu8 in which every sample tells its place: I and Q count in base 251, repeated without a jump."""
     places = np.arange(RAMP_SAMPLES)
     raw = np.column_stack([places % 251, places // 251 % 251]).astype(np.uint8).ravel()
-    return write(tmp_path_factory.mktemp("ramp") / "ramp", raw, "cu8", RATE_HZ, CENTRE_HZ)
+    return write(folder / "ramp", raw, "cu8", RATE_HZ, CENTRE_HZ)
+
+
+@pytest.fixture(scope="session")
+def ramp(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return write_ramp(tmp_path_factory.mktemp("ramp"))
 
 
 def place_of(raw: np.ndarray) -> np.ndarray:
@@ -36,17 +40,20 @@ def place_of(raw: np.ndarray) -> np.ndarray:
     return raw[0::2].astype(int) + 251 * raw[1::2].astype(int)
 
 
-@pytest.fixture(scope="session")
-def stand_in_library(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The stand-in for the dongle's driver, compiled; returns the folder it lies in."""
+def compile_stand_in(folder: Path) -> Path:
+    """Compile the stand-in for the dongle's driver into a folder, or skip the test with a reason."""
     compiler = shutil.which("cc") or shutil.which("gcc") or shutil.which("clang")
     if compiler is None or not sys.platform.startswith("linux"):
         pytest.skip("the stand-in driver needs Linux and a C compiler")
-    folder = tmp_path_factory.mktemp("stand_in")
     source = Path(__file__).parent / "stand_in" / "librtlsdr.c"
     flags = ["-shared", "-fPIC", "-O2", "-Wall", "-Wextra", "-Werror"]
     subprocess.run([compiler, *flags, "-o", folder / "librtlsdr.so", source], check=True)
     return folder
+
+
+@pytest.fixture(scope="session")
+def stand_in_library(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return compile_stand_in(tmp_path_factory.mktemp("stand_in"))
 
 
 @pytest.fixture
