@@ -24,6 +24,7 @@ class Term:
     degrees_of_freedom: float = math.inf
 
     def __post_init__(self) -> None:
+        object.__setattr__(self, "standard", float(self.standard))  # numpy's floats are no JSON
         if not self.standard >= 0:
             raise ValueError(f"uncertainty term {self.name!r} must be 0 or more, got {self.standard}")
 
@@ -94,6 +95,7 @@ class Measured:
     method: str = ""
 
     def __post_init__(self) -> None:
+        object.__setattr__(self, "value", float(self.value))
         if not math.isfinite(self.value):
             raise ValueError(f"a measured value must be finite, got {self.value} {self.unit}")
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from statistics import mean
 
+import numpy as np
 import pytest
 
 from sdrcheck.quantities import Measured, Term, combined, effective_degrees_of_freedom, propagated_covariance
@@ -114,3 +115,9 @@ def test_a_measured_value_is_never_nan() -> None:
         Measured(math.nan, "Hz")
     with pytest.raises(ValueError, match="0 or more"):
         Term("bad", math.nan)
+
+
+def test_numbers_from_arrays_become_plain() -> None:
+    found = Measured(np.float64(1.0), "Hz", (Term("noise", np.float64(0.1)),))
+    assert type(found.value) is float
+    assert type(found.terms[0].standard) is float
