@@ -69,7 +69,9 @@ class Channeliser:
         self._filters: dict[tuple[Passband, int], NDArray[np.float32]] = {}
         self._next_block = 0
         self._buffer = np.zeros(self.overlap // 2 + blocks_per_batch * self.hop + self.size, np.complex64)
-        self._filled = self.overlap // 2  # of the buffer; it starts half an overlap before the next block's first sample
+        self._filled = (
+            self.overlap // 2
+        )  # of the buffer; it starts half an overlap before the next block's first sample
 
     @property
     def block_duration_s(self) -> float:

@@ -63,7 +63,10 @@ class NoiseFloor:
         gains = _relative(cells, typical) if self._common_gain else np.ones(len(cells))
         even = cells / gains[:, None]
         low = np.quantile(even, 0.25, axis=0)
-        low *= np.median(even.mean(axis=0) / np.maximum(low, 1e-30))  # as it would be without any signal: the mean
+        if len(even) >= 4:
+            low /= _quarter_of_mean(
+                self._spectra.bins_per_cell / 1.9
+            )  # Hann bins beside each other are not independent
         sides = _sides(low, self._side)
         ripple = np.median(low / np.maximum(sides, 1e-30))
         sides *= min(max(ripple, 1.0), 1.3)
@@ -128,6 +131,12 @@ class NoiseFloor:
                 )
             )
         return lines
+
+
+def _quarter_of_mean(independent: float) -> float:
+    """The lower quartile of the mean of so many independent noise powers, as part of their mean (Wilson–Hilferty)."""
+    spread = 1 / (9 * independent)
+    return float((1 - spread - 0.6745 * np.sqrt(spread)) ** 3)
 
 
 def _relative(cells: Density | Array, level: Array) -> Array:

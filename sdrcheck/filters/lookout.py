@@ -38,6 +38,7 @@ _FAINTEST = 1.6
 """Power over noise in the slot's filter below which a keying is not told of."""
 _DC_MOST = 10 ** (-22 / 20)
 """A steady line at 0 Hz above this amplitude is a carrier, not the converter's offset."""
+_LEAST_DC_BLOCKS = 4
 _SETTLING_S = 0.15
 _VALLEY = 3.5
 _SIGMAS = 4.5
@@ -68,6 +69,8 @@ class Band:
     """Gaps up to this wide lie inside one signal."""
     apart_hz: float
     """A signal this near to a stronger one must stand out from the stronger one's skirts."""
+    skirts: tuple[tuple[float, float, float], ...]
+    """From one distance to another (Hz) nothing fainter than this part of a signal's density is told from its skirts."""
     line_hz: float
     """A steady line is compared with the noise in this width."""
     calling_hz: float
@@ -89,6 +92,7 @@ VHF = Band(
     mean_ratio=1.6,
     bridge_hz=4_000.0,
     apart_hz=75_000.0,
+    skirts=((15_000.0, 40_000.0, 10**-5.7), (40_000.0, 80_000.0, 10**-6.6)),
     line_hz=16_000.0,
     calling_hz=6_000.0,
     calling_s=(0.13, 0.45),
@@ -106,6 +110,7 @@ MF_HF = Band(
     mean_ratio=1.7,
     bridge_hz=300.0,
     apart_hz=3_000.0,
+    skirts=((350.0, 1_500.0, 10**-4.5), (1_500.0, 3_000.0, 10**-5.5)),
     line_hz=300.0,
     calling_hz=150.0,
     calling_s=(1.0, 2.5),
@@ -229,7 +234,7 @@ class Lookout:
         self._waiting_count = 0
         self._lines: list[Line] = []
         self._tracks: list[Track] = []
-        self._before: tuple[Batch, Array, NDArray[np.bool_]] | None = None
+        self._before: tuple[Batch, Array, Array, NDArray[np.bool_]] | None = None
         self._past: list[_Past] = []
         self._last_off: dict[tuple[float, Passband], float] = {}
         self._lost: list[tuple[int, int]] = []
@@ -285,25 +290,35 @@ class Lookout:
                 yield from self._batch(batch)
 
     def _new_bank(self) -> Channeliser:
-        return Channeliser(
-            self.sample_rate_hz, self.band.block_s, self.band.blocks_per_batch, one_sided=self._audio
-        )
+        return Channeliser(self.sample_rate_hz, self.band.block_s, self.band.blocks_per_batch, one_sided=self._audio)
 
     def _steady_dc(self, at_zero: Complex, densities: Density) -> complex:
-        """The converter's own offset: a line at 0 Hz that neither turns nor changes through all the blocks."""
+        """The converter's own offset: a line at 0 Hz that neither turns nor fades, whatever else comes and goes there."""
         at_zero = at_zero[1:] if at_zero.size > 1 else at_zero  # the first block begins before the samples do
-        if at_zero.size < 4:
+        if at_zero.size < _LEAST_DC_BLOCKS:
             return 0j
-        mean = complex(at_zero.mean())
-        spread = float(np.mean(np.abs(at_zero - mean) ** 2))
         middle = -self._spectra.first_bin
-        beside = np.concatenate([densities[:, middle - 12 : middle - 3], densities[:, middle + 4 : middle + 13]], axis=1)
-        noise = float(np.median(beside)) * self.sample_rate_hz * self._bank.size
-        steady = spread < max(6 * noise, 1e-4 * abs(mean) ** 2) and abs(mean) ** 2 > 9 * noise / at_zero.size
-        offset = mean / self._bank.size
-        if not steady or abs(offset) > _DC_MOST:
+        beside = np.concatenate(
+            [densities[:, middle - 12 : middle - 3], densities[:, middle + 4 : middle + 13]], axis=1
+        )
+        noise = float(np.quantile(beside, 0.25)) / math.log(4 / 3) * self.sample_rate_hz * self._bank.size
+        reach = 3 * math.sqrt(noise) + 0.02 * np.abs(at_zero)
+        alike = np.abs(at_zero[:, None] - at_zero[None, :]) < reach[:, None]
+        often = np.flatnonzero(alike.sum(axis=1) >= max(_LEAST_DC_BLOCKS, 0.25 * at_zero.size))
+        if often.size == 0:
             return 0j
-        return offset
+        best = alike[
+            often[int(np.argmin(np.abs(at_zero[often])))]
+        ]  # a carrier keyed at 0 Hz stands on top of the offset
+        offset = complex(at_zero[best].mean())
+        if abs(offset) ** 2 < 9 * noise:
+            return 0j
+        others = at_zero[~best] / offset
+        dips = (np.abs(others) < 0.95) & (np.abs(np.angle(others)) < 0.4)
+        if np.count_nonzero(dips) > 0.3 * others.size:
+            return 0j  # it is keyed, so it is a carrier
+        offset /= self._bank.size
+        return offset if abs(offset) < _DC_MOST else 0j
 
     def _is_own_line(self, line: Line) -> bool:
         """Whether a steady line is taken for the receiver's own: weak, narrow and alone."""
@@ -323,7 +338,9 @@ class Lookout:
     def _channels_in_span(self) -> tuple[Channel, ...]:
         if self.centre_hz <= 0 and not self._audio:
             return ()
-        found = plan.within((self.centre_hz + self._low_hz) / self._scale, (self.centre_hz + self._high_hz) / self._scale)
+        found = plan.within(
+            (self.centre_hz + self._low_hz) / self._scale, (self.centre_hz + self._high_hz) / self._scale
+        )
         inside = []
         for channel in found:
             low, high = (-200.0, 200.0) if channel.spacing_hz < 3000 else (-8000.0, 8000.0)
@@ -392,7 +409,9 @@ class Lookout:
             return Slot(None, middle, bank.TELEGRAPHY, keying.TELEGRAPHY, *claims, 0.5, 60.0, wide)
         reach = math.ceil(wide * 0.6 / 500) * 500.0
         passband = Passband(-reach, reach, 2.5 * reach)
-        return Slot(None, round(centre_hz), passband, keying.SINGLE_SIDEBAND, low_hz - 200, high_hz + 200, 0.5, 30.0, wide)
+        return Slot(
+            None, round(centre_hz), passband, keying.SINGLE_SIDEBAND, low_hz - 200, high_hz + 200, 0.5, 30.0, wide
+        )
 
     def _voice_channel(self, low_hz: float, high_hz: float) -> Channel | None:
         """The telephony channel whose sideband holds all of a signal."""
@@ -418,12 +437,15 @@ class Lookout:
         gains = self._floor.gains(cells)
         gains[whole:] = gains[whole - 1] if whole else self._gain
         self._gain = float(gains[-1])
-        under = self._floor.under(cells, gains)
+        noise = (
+            self._floor.level * np.maximum(gains, 0.01)[:, None]
+        )  # a block without samples has no noise, and no signal
+        under = np.maximum(self._floor.under(cells, gains), self._skirts(cells))
         lost = self._lost_blocks(batch)
 
         claimed = np.zeros(self._spectra.cell_count, np.bool_)
         for track in self._tracks:
-            self._take(track, batch, under, lost)
+            self._take(track, batch, noise, under, lost)
             claimed[self._cells_of(track.slot)] = True
         hot = self._hot(cells, under, gains)
         hot[whole:] = False  # the edge of the data smears over the whole span
@@ -434,7 +456,7 @@ class Lookout:
             track = Track(slot, self._bank, first.first_block, not_before_s=since)
             if self._before is not None:
                 self._take(track, *self._before)
-            self._take(track, batch, under, lost)
+            self._take(track, batch, noise, under, lost)
             self._tracks.append(track)
         for track in self._tracks:
             self._look_around(track, batch, cells)
@@ -443,7 +465,7 @@ class Lookout:
         quiet = ~(_widened(raised | claimed, self._guard_cells))
         self._floor.learn(cells, gains, quiet, batch.blocks * self._bank.block_duration_s)
         yield from self._listen_for_weak(batch, cells, under, gains)
-        self._before = batch, under, lost
+        self._before = batch, noise, under, lost
 
     @property
     def _guard_cells(self) -> int:
@@ -471,18 +493,28 @@ class Lookout:
             marks[max(low, 0) : max(high + 1, 0)] = True
         return marks
 
-    def _take(self, track: Track, batch: Batch, under: Array, lost: NDArray[np.bool_]) -> None:
+    def _take(self, track: Track, batch: Batch, noise: Array, under: Array, lost: NDArray[np.bool_]) -> None:
         slot = track.slot
         cut = self._bank.cut(batch, slot.offset_hz, slot.passband)
         samples = self._bank.samples_of(cut, batch.first_block, slot.offset_hz, slot.passband)
-        track.add(samples, self._noise_in(slot, under), lost)
-
-    def _noise_in(self, slot: Slot, under: Array) -> Array:
         low = self._spectra.cell_of(slot.offset_hz + slot.passband.low_hz)
         high = self._spectra.cell_of(slot.offset_hz + slot.passband.high_hz)
-        noise: Array = under[:, low : high + 1].mean(axis=1)
-        usual = self._floor.density_at(low, high)
-        return np.maximum(noise, 0.01 * usual)  # a block without samples has no noise, and no signal either
+        noise_of_blocks = noise[:, low : high + 1].mean(axis=1)
+        under_of_blocks = np.maximum(under[:, low : high + 1].mean(axis=1), noise_of_blocks)
+        track.add(samples, noise_of_blocks, under_of_blocks, lost)
+
+    def _skirts(self, cells: Density) -> Array:
+        """What the skirts of strong signals may put into each cell."""
+        step = max(1, round(self.band.narrow_hz * 2 / self._spectra.cell_hz))
+        count = cells.shape[1] // step
+        coarse = cells[:, : count * step].reshape(cells.shape[0], count, step).mean(axis=2)
+        reached = np.zeros_like(coarse, dtype=float)
+        step_hz = step * self._spectra.cell_hz
+        for near_hz, far_hz, share in self.band.skirts:
+            for shift in range(math.ceil(near_hz / step_hz), min(math.floor(far_hz / step_hz), count - 1) + 1):
+                np.maximum(reached[:, shift:], share * coarse[:, :-shift], out=reached[:, shift:])
+                np.maximum(reached[:, :-shift], share * coarse[:, shift:], out=reached[:, :-shift])
+        return np.pad(np.repeat(reached, step, axis=1), ((0, 0), (0, cells.shape[1] - count * step)), mode="edge")
 
     def _look_around(self, track: Track, batch: Batch, cells: Density) -> None:
         """Add up the spectrum of the blocks in which a slot was keyed."""
@@ -752,11 +784,11 @@ class Lookout:
     def _say_what_was_left_out(self) -> None:
         for echo, count in sorted(self._echoes.items()):
             if "image" in echo or "product of" in echo:
-                self.remarks.append(f"The {echo} was left out{f' ({count} times)' if count > 1 else ''}: it repeats the stronger signal.")
+                self.remarks.append(
+                    f"The {echo} was left out{f' ({count} times)' if count > 1 else ''}: it repeats the stronger signal."
+                )
         if self._lines:
-            places = ", ".join(
-                plan.frequency_text(self.centre_hz + line.offset_hz) for line in self._lines[:8]
-            )
+            places = ", ".join(plan.frequency_text(self.centre_hz + line.offset_hz) for line in self._lines[:8])
             more = f" and {len(self._lines) - 8} more" if len(self._lines) > 8 else ""
             self.remarks.append(
                 f"Steady narrow lines at {places}{more} stood there from the start; they are taken for the receiver's own."

@@ -81,6 +81,7 @@ class Track:
         self._parts: list[Complex] = []
         self._held = 0
         self._ratio: Array = np.zeros(0)
+        self._power: Array = np.zeros(0)
         self._noise: Array = np.zeros(0)
         self._lost: NDArray[np.bool_] = np.zeros(0, np.bool_)
         self._told = max(0, math.ceil((not_before_s * self.rate_hz - self._origin) / self.window))
@@ -96,8 +97,12 @@ class Track:
     def _end(self) -> int:
         return self._base + self._ratio.size
 
-    def add(self, samples: Complex, noise_of_blocks: Array, lost: NDArray[np.bool_]) -> None:
-        """Take the samples of the next blocks, the noise density under each block, and which blocks' samples were lost."""
+    def add(self, samples: Complex, noise: Array, under: Array, lost: NDArray[np.bool_]) -> None:
+        """Take the samples of the next blocks; the arrays hold one value a block.
+
+        `noise` is the density of the noise, `under` that of all that is not to be taken for a signal, the skirts of
+        strong neighbours included; `lost` says whether samples are missing.
+        """
         before = self._held
         self._parts.append(samples)
         self._held += samples.size
@@ -108,10 +113,10 @@ class Track:
         fresh = self._slice(start, start + new * self.window)
         power = (fresh.real**2 + fresh.imag**2).reshape(new, self.window).mean(axis=1).astype(float)
         block = (start + np.arange(new) * self.window - before) // self.per_block
-        block = np.clip(block, 0, noise_of_blocks.size - 1)
-        noise = noise_of_blocks[block] * self._noise_bandwidth_hz
-        self._ratio = np.concatenate([self._ratio, power / noise])
-        self._noise = np.concatenate([self._noise, noise])
+        block = np.clip(block, 0, noise.size - 1)
+        self._ratio = np.concatenate([self._ratio, power / (under[block] * self._noise_bandwidth_hz)])
+        self._power = np.concatenate([self._power, power])
+        self._noise = np.concatenate([self._noise, noise[block] * self._noise_bandwidth_hz])
         self._lost = np.concatenate([self._lost, lost[block] & (power == 0)])
 
     def advance(self, *, ended: bool, most_samples: int | None = None) -> Iterator[Keying]:
@@ -161,8 +166,8 @@ class Track:
     def power_of(self, run: Run) -> float:
         """Mean power above the noise during a run, full scale squared."""
         part = slice(max(0, run.on - self._base), run.off - self._base)
-        ratio, noise = self._ratio[part], self._noise[part]
-        return max(float(np.mean((ratio - 1) * noise)), 0.0) if ratio.size else 0.0
+        power = self._power[part]
+        return max(float(np.mean(power - self._noise[part])), 0.0) if power.size else 0.0
 
     def strength_of(self, run: Run) -> float:
         """Mean ratio of power to noise during a run."""
@@ -196,12 +201,14 @@ class Track:
         on, off = (run.on - low) * self.window, (run.off - low) * self.window
         at_start = continues or self._origin + run.on * self.window <= 2 * self.window
         at_end = goes_on or (ended and self._end - run.off <= 2)
-        beside = np.concatenate([self._noise[low - self._base : run.on - self._base], self._noise[run.off - self._base : high - self._base]])
-        noise = float(np.mean(beside if beside.size else self._noise[run.on - self._base : run.off - self._base]))
+        quiet = [*range(low - self._base, run.on - self._base), *range(run.off - self._base, high - self._base)]
+        keyed = slice(run.on - self._base, run.off - self._base)
+        noise = float(np.median(self._noise[quiet] if quiet else self._noise[keyed]))
         strength = self.strength_of(run)
         strong = strength > keying.STRONG
         if strong:
-            on, off = self._refined(iq, noise, on, off, at_start=at_start, at_end=at_end)
+            floor = float(np.mean(self._power[keyed] / np.maximum(self._ratio[keyed], 1e-30)))
+            on, off = self._refined(iq, floor, on, off, at_start=at_start, at_end=at_end)
         smooth_s = max(self.window_s, 0.012 if not strong else 0.0)
         start = self._origin + low * self.window
         excerpt = Excerpt(
@@ -230,8 +237,10 @@ class Track:
     def _refined(
         self, iq: Complex, noise: float, on: int, off: int, *, at_start: bool, at_end: bool
     ) -> tuple[int, int]:
-        width = max(1, round(_SMOOTH_EDGE_S * self.rate_hz), self.window // 2 if self.slot.manner.window_s > 0.001 else 1)
-        power = (iq.real.astype(float) ** 2 + iq.imag.astype(float) ** 2)
+        width = max(
+            1, round(_SMOOTH_EDGE_S * self.rate_hz), self.window // 2 if self.slot.manner.window_s > 0.001 else 1
+        )
+        power = iq.real.astype(float) ** 2 + iq.imag.astype(float) ** 2
         power = keying.smoothed(power, width)
         new_on, new_off = keying.refined(power, noise, (on, off), round(_SETTLED_S * self.rate_hz))
         return (on if at_start else new_on), (off if at_end else new_off)
@@ -251,7 +260,8 @@ class Track:
         windows = real // self.window
         self._parts = [self._slice(0, real)]
         self._held = self._parts[0].size
-        self._ratio, self._noise, self._lost = self._ratio[:windows], self._noise[:windows], self._lost[:windows]
+        self._ratio, self._power = self._ratio[:windows], self._power[:windows]
+        self._noise, self._lost = self._noise[:windows], self._lost[:windows]
 
     def _forget(self) -> None:
         """Let go of samples that no keying will need any more."""
@@ -263,5 +273,6 @@ class Track:
             return
         rest = self._slice(drop * self.window, self._held)
         self._parts, self._held = [rest], rest.size
-        self._ratio, self._noise, self._lost = self._ratio[drop:], self._noise[drop:], self._lost[drop:]
+        self._ratio, self._power = self._ratio[drop:], self._power[drop:]
+        self._noise, self._lost = self._noise[drop:], self._lost[drop:]
         self._base = keep

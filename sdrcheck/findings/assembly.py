@@ -209,7 +209,7 @@ def _telephony(excerpt: Excerpt, around: Circumstances) -> _Found:
     return found
 
 
-_OF_ANYTHING = ("carrier offset", "level", "noise floor", "occupied bandwidth")
+_OF_ANYTHING = ("level", "noise floor", "occupied bandwidth")
 _NOT_OF_A_CALL = ("modulating tone", "modulating tone, second", "sinad", "residual modulation")
 
 
@@ -293,10 +293,14 @@ def _single_sideband(excerpt: Excerpt, around: Circumstances) -> _Found:
 
 
 def _add_dot_pattern(found: _Found) -> None:
-    bits = [decoded.call.dot_pattern_bits for decoded in found.decode.calls if decoded.call.dot_pattern_bits is not None]
+    bits = [
+        decoded.call.dot_pattern_bits for decoded in found.decode.calls if decoded.call.dot_pattern_bits is not None
+    ]
     if bits:
         counted = Term.rectangular("counted to a whole bit", 0.5)
-        found.readings.setdefault("dot pattern", Measured(float(bits[0]), "bit", (counted,), "counted before the phasing"))
+        found.readings.setdefault(
+            "dot pattern", Measured(float(bits[0]), "bit", (counted,), "counted before the phasing")
+        )
 
 
 def _surroundings(excerpt: Excerpt) -> Iterator[str]:
@@ -330,9 +334,7 @@ def _corrected(
     return corrected
 
 
-def _frequency(
-    corrected: dict[str, Measured], found: _Found, excerpt: Excerpt, reference: FrequencyReference
-) -> float:
+def _frequency(corrected: dict[str, Measured], found: _Found, excerpt: Excerpt, reference: FrequencyReference) -> float:
     """The assigned frequency, or off the plan the measured one (and a remark that says where that is)."""
     if excerpt.channel is not None:
         return float(excerpt.channel.frequency_hz)
