@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from sdrcheck.decoders.dsc.call import Call
 from sdrcheck.decoders.dsc.fields import CallType
 from sdrcheck.findings.inspection import Kind, Reading, Relation, Transmission
-from sdrcheck.findings.wording import enumerate_words, format_place
+from sdrcheck.findings.wording import enumerate_words, format_place, format_value
 
 CALLS_IN_ATTEMPT = 5
 """A distress attempt on one frequency: five calls without a gap (M.541 A1 3.1.3.1)."""
@@ -332,16 +332,12 @@ def _power_step(levels: list[tuple[int, Reading]], transmissions: Sequence[Trans
     ratio = statistics.fmean(r.value for _, r in high) - statistics.fmean(r.value for _, r in low)
     spread = math.hypot(max(r.uncertainty for _, r in high), max(r.uncertainty for _, r in low))
     place = format_place(transmissions[ordered[0][0]])
-    sentence = f"On {place} two powers were keyed, {ratio:.1f} ± {spread:.1f} dB apart"
-    if POWER_RATIO_DB[0] <= ratio <= POWER_RATIO_DB[1]:
-        sentence += (
-            "; a 25 W set's high and low power lie 14 to 24 dB apart. Low power is metered high power less this ratio"
-        )
+    apart = format_value(ratio, spread, "dB") if spread >= 0.05 else f"{ratio:.1f} dB"
+    sentence = f"On {place} two powers were keyed, {apart} apart; a 25 W set's high and low lie 14 to 24 dB apart. "
+    if POWER_RATIO_DB[0] - spread <= ratio <= POWER_RATIO_DB[1] + spread:
+        sentence += "If it was one set, its low power is the metered high power less this ratio."
     else:
-        sentence += (
-            "; a 25 W set's high and low power lie 14 to 24 dB apart. Was it one set, and was the dongle neither "
-            "overloaded nor moved?"
-        )
+        sentence += "Was it one set, and was the dongle neither overloaded nor moved?"
     yield Relation(
         kind="high and low power",
         between=tuple(sorted(index for index, _ in ordered)),

@@ -21,7 +21,7 @@ from sdrcheck.channels.plan import frequency_text
 from sdrcheck.decoders.dsc.call import Call
 from sdrcheck.decoders.navtex.message import Message
 from sdrcheck.findings import call_words
-from sdrcheck.findings.inspection import Inspection, Reading, Relation, Transmission
+from sdrcheck.findings.inspection import AppliedLimit, Inspection, Reading, Relation, Transmission
 from sdrcheck.findings.wording import (
     enumerate_words,
     format_duration,
@@ -213,14 +213,14 @@ def _readings_table(readings: Iterable[Reading]) -> Table:
     table.add_column("", no_wrap=True, width=1)
     table.add_column("quantity", no_wrap=True)
     table.add_column("value", no_wrap=True)
-    table.add_column("limit", min_width=20)
-    table.add_column("verdict")
+    table.add_column("limit", min_width=15)
+    table.add_column("verdict", min_width=9)
     for reading in readings:
         sign, style = _VERDICTS[Verdict(reading.verdict)] if reading.verdict else (" ", "")
         limit = ""
         if reading.limit is not None:
             standing = reading.limit.standing + _MARKS.get(Mark(reading.limit.mark), "")
-            limit = f"{format_limit(reading.limit, '')}\n{standing}"
+            limit = f"{_span(reading.limit)}\n{standing}"
         table.add_row(
             Text(sign, style=style),
             Text(_printable(reading.quantity)),
@@ -229,6 +229,13 @@ def _readings_table(readings: Iterable[Reading]) -> Table:
             Text(reading.verdict or "", style=style),
         )
     return table
+
+
+def _span(limit: AppliedLimit) -> str:
+    """The span of a limit in the reading's own unit; the table is narrow."""
+    if limit.low is not None and limit.high == -limit.low:
+        return f"within ±{limit.high:.10g}"
+    return format_limit(limit, "")
 
 
 # -- calls ------------------------------------------------------------------------------------------------------------

@@ -11,11 +11,11 @@ LIMITS = (
         low=20.0,
         source="from the 10 % harmonic distortion of ETSI EN 300 162-1 clause 8.6 (value from memory)",
         standing=Standing.SERVICE_ADVICE,
-        mark=Mark.DOUBTFUL,
+        mark=Mark.MEMORY,
         conditions=("one tone",),
         emissions=("G3E",),
         needs=(Declared.ELECTRICAL_TONE,),
-        note="10 % is 20 dB, but this reading counts noise too",
+        note="10 % is 20 dB; this reading counts noise too, so a clean signal is needed",
     ),
     *(
         Limit(

@@ -159,7 +159,9 @@ def level(value: float) -> Reading:
     return Reading(quantity="level", value=value, unit="dBFS", uncertainty=0.2)
 
 
-@pytest.mark.parametrize(("low", "words"), [(-30.0, "metered high power less"), (-18.0, "Was it one set")])
+@pytest.mark.parametrize(
+    ("low", "words"), [(-30.0, "is the metered high power less this ratio."), (-18.0, "Was it one set")]
+)
 def test_high_and_low_power(low: float, words: str) -> None:
     """25 W to 1 W is 14.0 dB and to 0.1 W 24.0 dB (IMO A.803(19): 6 to 25 W and 0.1 to 1 W)."""
     found = relate([voice(1.0, readings=(level(-10.0),)), voice(9.0, readings=(level(low),))])

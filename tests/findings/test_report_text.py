@@ -69,7 +69,7 @@ def test_messages_remarks_and_relations() -> None:
 
 def test_at_a_glance() -> None:
     voice, _, answer, attempt, _ = SAMPLE.transmissions
-    assert at_a_glance(voice) == "1 fail, 2 not proven, 3 pass"
+    assert at_a_glance(voice) == "1 fail, 1 not proven, 4 pass"
     assert at_a_glance(answer).startswith("call an ordinary receiver refuses")
     assert at_a_glance(attempt) == "not judged"
 
