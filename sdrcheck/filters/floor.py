@@ -74,7 +74,7 @@ class NoiseFloor:
         if self._common_gain:
             self._gain_reference = float(np.median(_relative(even, self.level)))
         if len(cells) >= _LINE_BLOCKS:
-            self.lines = self._steady_lines(densities / gains[:, None].astype(np.float32))
+            self.lines = self._steady_lines((densities / gains[:, None]).astype(np.float32))
 
     def gains(self, cells: Density) -> Array:
         """The common gain of each block against the primed floor; 0 where a block is blank."""
@@ -102,7 +102,7 @@ class NoiseFloor:
         return float(self.level[low_cell : high_cell + 1].mean())
 
     def silence(self, densities: Density, lines: list[Line]) -> None:
-        """Put noise in the place of known lines, unless something much stronger stands there now. Changes `densities`."""
+        """Put noise in the place of known lines (in `densities`), unless something much stronger stands there now."""
         for line in lines:
             place = slice(line.low_bin, line.high_bin + 1)
             cell = min(line.low_bin // self._spectra.bins_per_cell, self._spectra.cell_count - 1)

@@ -83,7 +83,7 @@ def runs(ratio: Array, manner: Manner, *, lost: NDArray[np.bool_] | None = None)
 def refined(power: Array, noise: float, run: tuple[int, int], settled: int) -> tuple[int, int]:
     """Move the edges of a keyed stretch to where its power passes a tenth of its settled amplitude.
 
-    `power` is per sample and a little smoothed; `run` lies in it; `settled` is how many samples show the level beside an edge.
+    `power` is per sample and a little smoothed; `run` lies in it; `settled` samples show the level beside an edge.
     """
     on, off = run
     strong = float(np.median(power[on:off])) > STRONG * noise

@@ -70,7 +70,7 @@ class Band:
     apart_hz: float
     """A signal this near to a stronger one must stand out from the stronger one's skirts."""
     skirts: tuple[tuple[float, float, float], ...]
-    """From one distance to another (Hz) nothing fainter than this part of a signal's density is told from its skirts."""
+    """From one distance to another (Hz): what part of a signal's density its skirts may have there."""
     line_hz: float
     """A steady line is compared with the noise in this width."""
     calling_hz: float
@@ -246,7 +246,7 @@ class Lookout:
     # ------------------------------------------------------------------ samples in
 
     def feed(self, samples: Complex, lost: tuple[tuple[int, int], ...] = ()) -> Iterator[Sighting]:
-        """Take samples in. `lost` are places (from the stretch's first sample) and lengths of zeros that stand for lost ones."""
+        """Take samples in; `lost` are places (from the first sample) and lengths of zeros that stand for lost ones."""
         self._lost.extend(lost)
         if self._waiting is not None:
             self._waiting.append(samples)
@@ -293,7 +293,7 @@ class Lookout:
         return Channeliser(self.sample_rate_hz, self.band.block_s, self.band.blocks_per_batch, one_sided=self._audio)
 
     def _steady_dc(self, at_zero: Complex, densities: Density) -> complex:
-        """The converter's own offset: a line at 0 Hz that neither turns nor fades, whatever else comes and goes there."""
+        """The converter's own offset: a line at 0 Hz that neither turns nor fades, whatever else comes and goes."""
         at_zero = at_zero[1:] if at_zero.size > 1 else at_zero  # the first block begins before the samples do
         if at_zero.size < _LEAST_DC_BLOCKS:
             return 0j
@@ -329,7 +329,7 @@ class Lookout:
         on_plan = self._channel_at(line.offset_hz) is not None
         return power < (10 if on_plan else 100) * noise
 
-    def frame(self, density: Density | Array, most_bins: int) -> tuple[Density, float, float]:
+    def frame(self, density: Density, most_bins: int) -> tuple[Density, float, float]:
         """One spectrum frame in dB of full scale a bin, with the offset of its first bin and its step in hertz."""
         return self._spectra.frame(density, most_bins)
 
@@ -784,14 +784,13 @@ class Lookout:
     def _say_what_was_left_out(self) -> None:
         for echo, count in sorted(self._echoes.items()):
             if "image" in echo or "product of" in echo:
-                self.remarks.append(
-                    f"The {echo} was left out{f' ({count} times)' if count > 1 else ''}: it repeats the stronger signal."
-                )
+                times = f" ({count} times)" if count > 1 else ""
+                self.remarks.append(f"The {echo} was left out{times}: it repeats the stronger signal.")
         if self._lines:
             places = ", ".join(plan.frequency_text(self.centre_hz + line.offset_hz) for line in self._lines[:8])
             more = f" and {len(self._lines) - 8} more" if len(self._lines) > 8 else ""
             self.remarks.append(
-                f"Steady narrow lines at {places}{more} stood there from the start; they are taken for the receiver's own."
+                f"Steady narrow lines at {places}{more} stood there from the start: taken for the receiver's own."
             )
         if self._bank.dc:
             level = 20 * math.log10(abs(self._bank.dc))
@@ -815,7 +814,7 @@ class Lookout:
         )
 
     def _listen_for_weak(self, batch: Batch, cells: Density, under: Array, gains: Array) -> Iterator[Sighting]:
-        """Hold a long time's power on the calling and text channels against the noise: calls are there before voices."""
+        """Hold a long time's power on the calling and text channels against the noise: weak calls show in no block."""
         for watch in self._watches:
             place = slice(watch.low_cell, watch.high_cell + 1)
             ratios = cells[:, place].mean(axis=1) / under[:, place].mean(axis=1)

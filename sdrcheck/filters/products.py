@@ -6,8 +6,10 @@ A product says what its origin says, at the same time, only weaker; a signal of 
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sdrcheck.filters.iq import Complex
 
@@ -54,6 +56,6 @@ def shared_fraction(
     return coherent / total if total > 0 else 0.0
 
 
-def _power(model: Complex, rows: int, chunk: int) -> np.ndarray:
-    power: np.ndarray = np.sum(np.abs(model.reshape(rows, chunk)) ** 2, axis=1)
+def _power(model: NDArray[Any], rows: int, chunk: int) -> NDArray[np.float64]:
+    power: NDArray[np.float64] = np.sum(np.abs(model.reshape(rows, chunk)) ** 2, axis=1)
     return power

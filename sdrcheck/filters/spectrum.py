@@ -30,10 +30,9 @@ class PowerSpectra:
         self.first_bin = 0 if channeliser.one_sided else -(self._size // 2)
         self.bin_count = self._size // 2 if channeliser.one_sided else self._size
         self.cell_count = self.bin_count // self.bins_per_cell
-        # |Y|² of white noise of density 1 after the Hann window is 3/8 · N · rate; sound keeps its power in half the span
-        self._scale = np.float32(
-            (4 if channeliser.one_sided else 1) / (0.375 * self._size * channeliser.sample_rate_hz)
-        )
+        # |Y|² of white noise of density 1 after the Hann window is 3/8 · N · rate; sound has its power in half the span
+        folded = 4 if channeliser.one_sided else 1
+        self._scale = np.float32(folded / (0.375 * self._size * channeliser.sample_rate_hz))
 
     def densities(self, batch: Batch) -> Density:
         """Power density in every bin: shape (blocks, bins)."""

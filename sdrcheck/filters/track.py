@@ -122,7 +122,7 @@ class Track:
     def advance(self, *, ended: bool, most_samples: int | None = None) -> Iterator[Keying]:
         """Tell of the keyings that are over, and of pieces of one that goes on; sets `closed` when all is quiet.
 
-        `ended` says that no more samples come; `most_samples` is then how many of the stream's channel samples are real.
+        `ended` says that no more samples come; only the first `most_samples` of the stream's channel samples are real.
         """
         if ended and most_samples is not None:
             self._cut_to(most_samples)

@@ -7,7 +7,7 @@ clock alike. Measurements and decoders speak of what the receiver indicated.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import msgspec
@@ -293,14 +293,10 @@ def _single_sideband(excerpt: Excerpt, around: Circumstances) -> _Found:
 
 
 def _add_dot_pattern(found: _Found) -> None:
-    bits = [
-        decoded.call.dot_pattern_bits for decoded in found.decode.calls if decoded.call.dot_pattern_bits is not None
-    ]
+    bits = [one.call.dot_pattern_bits for one in found.decode.calls if one.call.dot_pattern_bits is not None]
     if bits:
         counted = Term.rectangular("counted to a whole bit", 0.5)
-        found.readings.setdefault(
-            "dot pattern", Measured(float(bits[0]), "bit", (counted,), "counted before the phasing")
-        )
+        found.readings.setdefault("dot pattern", Measured(float(bits[0]), "bit", (counted,), "up to the phasing"))
 
 
 def _surroundings(excerpt: Excerpt) -> Iterator[str]:
@@ -341,7 +337,7 @@ def _frequency(corrected: dict[str, Measured], found: _Found, excerpt: Excerpt, 
     carrier = corrected.pop("carrier offset", None)
     for name in _ON_THE_AIR:
         corrected.pop(name, None)
-    frequency_hz = carrier.value if carrier else excerpt.centre_hz / (1 + reference.correction_ppm * 1e-6)
+    frequency_hz = float(carrier.value) if carrier else excerpt.centre_hz / (1 + reference.correction_ppm * 1e-6)
     if frequency_hz > 0:
         near = plan.raster_hz(frequency_hz)
         apart = Measured(frequency_hz - near, "Hz", carrier.terms if carrier else ())
@@ -390,11 +386,18 @@ def _judged(name: str, value: Measured, found: _Found, channel: Channel | None, 
         judging.tone_source,
         judging.declared,
     )
+    value = _plain(value)
     if not limits:
         return Reading.of(name, value)
     if name != "carrier offset, relative":  # the same in other words
         found.remarks += dissent(value, limits)
     return Reading.of(name, value, limits[0], judge(value, limits[0]).value)
+
+
+def _plain(found: Measured) -> Measured:
+    """The same with plain numbers, as JSON wants them."""
+    terms = tuple(replace(term, standard=float(term.standard)) for term in found.terms)
+    return replace(found, value=float(found.value), terms=terms)
 
 
 def _ordered(readings: dict[str, Measured]) -> list[str]:
@@ -431,5 +434,5 @@ def _moved(pieces: Sequence[Transmission]) -> Iterator[str]:
         found = [reading for piece in pieces if (reading := piece.reading(quantity)) is not None]
         values = [reading.value for reading in found]
         if values and max(values) - min(values) > least:
-            unit = found[0].unit
-            yield f"Over its whole length the {quantity} moved between {min(values):+.4g} and {max(values):+.4g} {unit}."
+            span = f"{min(values):+.4g} and {max(values):+.4g} {found[0].unit}"
+            yield f"Over its whole length the {quantity} moved between {span}."
