@@ -1,0 +1,399 @@
+"""The whole phase-modulated waveform of a VHF call, fitted by least squares with its bits known.
+
+The carrier's phase is modelled as
+
+    phase(t) = c0 + c1·t + c2·t² + pᵢ·sin θ(t) + qᵢ·cos θ(t) [+ steps at the transitions] [+ hum],
+
+θ being the sub-carrier's phase under the bits and i the tone on the air. The index of a tone is √(p² + q²); its own q
+leaves room for an audio path that delays the two tones differently. What is known of real keying decides the variants:
+
+- the sub-carrier's phase runs on across a transition, or each tone has an oscillator of its own, or it starts anew;
+- where the indices differ, the carrier's phase jumps (a phase modulator) or runs on (a frequency modulator).
+
+Fits start on a few bits in the middle and double their span, so that tones and rates far off are followed rather than
+guessed. The last fit leaves out what lies next to the transitions, as far as the audio path still settles there.
+"""
+
+from __future__ import annotations
+
+import enum
+import math
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sdrcheck.filters.excerpt import BitTrack
+from sdrcheck.measurements.spectrum import Reals, one_sided_density
+from sdrcheck.measurements.stretch import Stretch
+
+TONE_B_HZ = 2100.0
+TONE_Y_HZ = 1300.0
+_FIRST_BITS = 12
+_NOISY = 12.0
+"""Carrier-to-noise power ratio in the excerpt below which an unwrapped phase is not to be trusted."""
+
+
+class Keying(enum.Enum):
+    """How the sub-carrier goes from one tone to the other."""
+
+    CONTINUOUS = "phase runs on"
+    INDEPENDENT = "two oscillators"
+    RESTARTED = "starts anew with each bit"
+
+
+@dataclass(frozen=True, slots=True)
+class Shape:
+    """The parameters that the phase does not depend on linearly."""
+
+    tone_b_hz: float
+    tone_y_hz: float
+    rate_bd: float
+    middle_s: float
+    """Time of the edge before the middle bit, from the middle of the stretch."""
+
+    def as_array(self) -> Reals:
+        return np.array([self.tone_b_hz, self.tone_y_hz, self.rate_bd, self.middle_s])
+
+    @classmethod
+    def of(cls, values: Reals) -> Shape:
+        return cls(*(float(value) for value in values))
+
+
+STEPS = np.array([1e-3, 1e-3, 1e-5, 1e-9])
+"""Small changes of a shape's parameters, for derivatives by differences."""
+PRIORS = np.array([25.0, 25.0, 0.4, 1e-4])
+"""How far they may lie from where the decoder put them, as standard deviations; used while spans are short."""
+
+
+@dataclass(frozen=True, slots=True)
+class Model:
+    """Which variant of the waveform is fitted."""
+
+    keying: Keying = Keying.CONTINUOUS
+    runs_on: bool = False
+    """The carrier's phase runs on where the index changes (frequency modulator)."""
+    hum_hz: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Samples:
+    """The samples of a call with the bits that lie over them."""
+
+    iq: NDArray[np.complex128]
+    phase: Reals
+    times: Reals
+    """Seconds from the middle of the stretch."""
+    is_b: NDArray[np.bool_]
+    """Per bit: the tone that is meant for B was on the air."""
+    middle: int
+    """The bit whose leading edge is the origin of all phases."""
+    noisy: bool
+    power: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Fit:
+    """A fitted model: linear parameters in the order of `columns`, and what is left."""
+
+    model: Model
+    shape: Shape
+    linear: Reals
+    residual: Reals
+    """Radians, over the samples in `used`."""
+    used: NDArray[np.bool_]
+    jacobian: Reals
+    """Derivatives of the phase by the linear parameters and then the shape's free ones, rows of used samples."""
+    free: tuple[int, ...]
+    """Which of the shape's parameters were fitted."""
+
+    @property
+    def rms(self) -> float:
+        return float(np.sqrt(np.mean(np.square(self.residual))))
+
+
+def samples_of(stretch: Stretch, track: BitTrack) -> Samples | None:
+    """Lay the bits of a decoded call over a stretch; None where hardly any of them lie in it."""
+    rate = stretch.sample_rate_hz
+    origin = (stretch.begin + (stretch.iq.size - 1) / 2) / rate
+    first = track.first_bit_s - origin
+    times = stretch.centred_times()
+    inside = (times >= first) & (times < first + len(track.bits) / track.rate_bd)
+    if np.count_nonzero(inside) < 2 * _FIRST_BITS / track.rate_bd * rate:
+        return None
+    ones_are_b = track.one_is == "B"
+    is_b = (np.asarray(track.bits) == 1) == ones_are_b
+    seen = times[inside]
+    low = max(0, math.ceil((seen[0] - first) * track.rate_bd))
+    high = min(len(track.bits), math.floor((seen[-1] - first) * track.rate_bd))
+    iq = stretch.iq[inside]
+    return Samples(
+        iq, stretch.phase[inside], seen, is_b, (low + high) // 2, stretch.carrier_to_noise < _NOISY, stretch.power
+    )
+
+
+def start_shape(track: BitTrack, stretch: Stretch, samples: Samples) -> Shape:
+    """Nominal tones (exchanged where the keying is inverted), rate and timing as the decoder had them."""
+    origin = (stretch.begin + (stretch.iq.size - 1) / 2) / stretch.sample_rate_hz
+    tones = (TONE_Y_HZ, TONE_B_HZ) if track.inverted else (TONE_B_HZ, TONE_Y_HZ)
+    return Shape(*tones, track.rate_bd, track.first_bit_s - origin + samples.middle / track.rate_bd)
+
+
+def bit_places(samples: Samples, shape: Shape) -> Reals:
+    """Which bit each sample lies in, with its fraction."""
+    result: Reals = samples.middle + (samples.times - shape.middle_s) * shape.rate_bd
+    return result
+
+
+@dataclass(slots=True)
+class _Waves:
+    """Sine and cosine of the sub-carrier per sample, its tone, and the steps that a frequency modulator adds."""
+
+    sine: Reals
+    cosine: Reals
+    on_b: NDArray[np.bool_]
+    steps: list[Reals] = field(default_factory=list)
+
+
+def _waves(samples: Samples, shape: Shape, model: Model, used: NDArray[np.bool_]) -> _Waves:
+    count, middle = samples.is_b.size, samples.middle
+    times = samples.times[used] - shape.middle_s
+    places = times * shape.rate_bd + middle
+    bits = np.clip(np.floor(places).astype(np.intp), 0, count - 1)
+    tones = np.where(samples.is_b, shape.tone_b_hz, shape.tone_y_hz)
+    edges = (np.arange(count + 1) - middle) / shape.rate_bd
+    if model.keying is Keying.CONTINUOUS:
+        turned = np.concatenate([[0.0], np.cumsum(tones / shape.rate_bd)])
+        at_edges = turned - turned[middle]
+    elif model.keying is Keying.INDEPENDENT:
+        at_edges = np.append(tones, tones[-1]) * edges
+    else:
+        at_edges = np.zeros(count + 1)
+    angle = 2 * np.pi * (at_edges[bits] + tones[bits] * (times - edges[bits]))
+    waves = _Waves(np.sin(angle), np.cos(angle), samples.is_b[bits])
+    if model.runs_on:
+        # at each transition the phase of the tone that ends is kept, and that of the one that begins taken off
+        changed = np.flatnonzero(samples.is_b[1:] != samples.is_b[:-1])
+        ends = 2 * np.pi * (at_edges[changed] + tones[changed] / shape.rate_bd)
+        begins = 2 * np.pi * at_edges[changed + 1]
+        for wanted in (True, False):
+            sign_end = np.where(samples.is_b[changed] == wanted, 1.0, 0.0)
+            sign_begin = np.where(samples.is_b[changed + 1] == wanted, 1.0, 0.0)
+            for function in (np.sin, np.cos):
+                jumps = np.zeros(count)
+                jumps[changed + 1] = sign_end * function(ends) - sign_begin * function(begins)
+                level = np.cumsum(jumps)
+                waves.steps.append((level - level[middle])[bits])
+    return waves
+
+
+def columns(samples: Samples, shape: Shape, model: Model, used: NDArray[np.bool_]) -> Reals:
+    """Derivatives of the phase by its linear parameters: c0, c1, c2, pB, qB, pY, qY, then pairs for hum."""
+    waves = _waves(samples, shape, model, used)
+    times = samples.times[used]
+    span = times - times.mean()
+    rows = [np.ones(times.size), span, span**2 - np.mean(span**2)]
+    rows += [waves.sine * waves.on_b, waves.cosine * waves.on_b, waves.sine * ~waves.on_b, waves.cosine * ~waves.on_b]
+    for i, step in enumerate(waves.steps):
+        rows[3 + i] = rows[3 + i] + step
+    for hum in model.hum_hz:
+        rows += [np.cos(2 * np.pi * hum * times), np.sin(2 * np.pi * hum * times)]
+    return np.stack(rows)
+
+
+def fit(
+    samples: Samples,
+    start: Shape,
+    model: Model,
+    used: NDArray[np.bool_],
+    free: tuple[int, ...] = (0, 1, 2, 3),
+    *,
+    linear: Reals | None = None,
+    trust: float = 0.0,
+    rounds: int = 8,
+) -> Fit:
+    """Gauss–Newton over the samples in `used`; `trust` > 0 holds the shape near its start (phase variance, rad²)."""
+    shape = start
+    phase = samples.phase[used]
+    for turn in range(rounds):
+        basis = columns(samples, shape, model, used)
+        target = phase
+        if samples.noisy and linear is not None and linear.size == basis.shape[0]:
+            target = _followed(samples, used, linear @ basis)
+        if linear is None or linear.size != basis.shape[0] or turn == 0:
+            linear = _solve(basis, target)
+            if samples.noisy:
+                target = _followed(samples, used, linear @ basis)
+        rest = target - linear @ basis
+        derivatives = []
+        for i in free:
+            values = shape.as_array()
+            values[i] += STEPS[i]
+            moved = linear @ columns(samples, Shape.of(values), model, used)
+            derivatives.append((moved - linear @ basis) / STEPS[i])
+        jacobian = np.concatenate([basis, np.stack(derivatives)]) if derivatives else basis
+        scale = np.sqrt(np.sum(jacobian**2, axis=1)) + 1e-30
+        scaled = jacobian / scale[:, None]
+        normal, right = scaled @ scaled.T, scaled @ rest
+        if trust:
+            for row, i in enumerate(free, start=basis.shape[0]):
+                pull = trust / (PRIORS[i] * scale[row]) ** 2
+                normal[row, row] += pull
+                right[row] += pull * scale[row] * (start.as_array()[i] - shape.as_array()[i])
+            curve = trust / (100.0 * np.pi * scale[2]) ** 2  # drifts of more than some 100 Hz/s are not believed
+            normal[2, 2] += curve
+            right[2] -= curve * scale[2] * linear[2]
+        change = np.linalg.lstsq(normal, right, rcond=1e-12)[0] / scale
+        linear = linear + change[: basis.shape[0]]
+        values = shape.as_array()
+        moves = np.clip(change[basis.shape[0] :], -2 * PRIORS[list(free)], 2 * PRIORS[list(free)])
+        values[list(free)] += moves
+        shape = Shape.of(values)
+        if np.all(np.abs(moves) < 1e-7 * PRIORS[list(free)]) and turn > 0:
+            break
+    basis = columns(samples, shape, model, used)
+    target = phase if not samples.noisy else _followed(samples, used, linear @ basis)
+    linear = linear + _solve(basis, target - linear @ basis)
+    return Fit(model, shape, linear, target - linear @ basis, used, jacobian, free)
+
+
+def _solve(basis: Reals, target: Reals) -> Reals:
+    scale = np.sqrt(np.sum(basis**2, axis=1)) + 1e-30
+    scaled = basis / scale[:, None]
+    result: Reals = np.linalg.lstsq(scaled @ scaled.T, scaled @ target, rcond=1e-12)[0] / scale
+    return result
+
+
+def _followed(samples: Samples, used: NDArray[np.bool_], modelled: Reals) -> Reals:
+    """The phase near the modelled one, for noise in which it cannot be unwrapped: its error is Im(z·e^(−jφ))/A."""
+    error = (samples.iq[used] * np.exp(-1j * modelled)).imag / math.sqrt(samples.power)
+    result: Reals = modelled + error
+    return result
+
+
+def acquire(samples: Samples, start: Shape, model: Model, offset_hz: float) -> Fit:
+    """Fit a few bits in the middle, then twice as many, and so on until all are in."""
+    places = bit_places(samples, start)
+    total = int(max(samples.middle, samples.is_b.size - samples.middle))
+    bits = 4 * _FIRST_BITS if samples.noisy else _FIRST_BITS
+    shape, linear = start, None
+    while True:
+        used = np.abs(places - samples.middle) <= bits / 2
+        if linear is None and samples.noisy:
+            linear = _first_phases(samples, shape, model, used, offset_hz)
+        found = fit(samples, shape, model, used, linear=linear, trust=0.05 if samples.noisy else 0.01)
+        shape = found.shape
+        linear = _carried(found, samples, used) if samples.noisy else None
+        if bits / 2 >= total:
+            return found
+        bits *= 2
+        if samples.noisy and linear is not None:
+            wider = np.abs(places - samples.middle) <= bits / 2
+            linear = _recentred(linear, samples, used, wider)
+
+
+def _carried(found: Fit, samples: Samples, used: NDArray[np.bool_]) -> Reals:
+    return found.linear
+
+
+def _recentred(linear: Reals, samples: Samples, old: NDArray[np.bool_], new: NDArray[np.bool_]) -> Reals:
+    """Linear parameters of the same phase when time is counted from the middle of another span."""
+    before, after = samples.times[old], samples.times[new]
+    shift = after.mean() - before.mean()
+    moment_before = np.mean((before - before.mean()) ** 2)
+    moment_after = np.mean((after - after.mean()) ** 2)
+    c0, c1, c2 = linear[:3]
+    moved = linear.copy()
+    moved[0] = c0 + c1 * shift + c2 * (shift**2 - moment_before + moment_after)
+    moved[1] = c1 + 2 * c2 * shift
+    return moved
+
+
+def _first_phases(
+    samples: Samples, shape: Shape, model: Model, used: NDArray[np.bool_], offset_hz: float
+) -> Reals:
+    """Carrier and sub-carrier phase of a noisy call's first span: the best of sixteen, each with its best frequency."""
+    basis = columns(samples, shape, model, used)
+    times = samples.times[used]
+    best, found = -1.0, np.zeros(basis.shape[0])
+    for turn in np.arange(16) / 16 * 2 * np.pi:
+        p, q = 2 * math.cos(turn), 2 * math.sin(turn)
+        bare = samples.iq[used] * np.exp(-1j * (np.array([p, q, p, q]) @ basis[3:7]))
+        for error in np.arange(-60.0, 61.0, 4.0):
+            total = np.sum(bare * np.exp(-2j * np.pi * (offset_hz + error) * (times - times.mean())))
+            if abs(total) > best:
+                best = float(abs(total))
+                found[:7] = [np.angle(total), 2 * np.pi * (offset_hz + error), 0.0, p, q, p, q]
+    return found
+
+
+def settled_mask(samples: Samples, found: Fit, rate: float) -> NDArray[np.bool_]:
+    """Leave out what lies so near a transition that the audio path still settles: as far as the misfit shows it."""
+    places = bit_places(samples, found.shape)
+    bits = np.floor(places).astype(np.intp)
+    count = samples.is_b.size
+    inside = (bits >= 0) & (bits < count)
+    bits = np.clip(bits, 0, count - 1)
+    changed = np.concatenate([[False], samples.is_b[1:] != samples.is_b[:-1], [False]])
+    last = np.maximum.accumulate(np.where(changed[:-1], np.arange(count), -10_000))[bits]
+    following = np.where(changed[1:], np.arange(1, count + 1), 10_000_000)
+    following = np.minimum.accumulate(following[::-1])[::-1][bits]
+    since, until = places - last, following - places
+
+    misfit = np.zeros(places.size)
+    misfit[found.used] = np.square(found.residual)
+    valid = inside & found.used
+    step = found.shape.rate_bd / rate
+    # the quietest quarter of bit-time classes is the floor; whatever stands above it near a transition is settling
+    after = _reach(since, misfit, valid, step, most=1.2)
+    before = _reach(until, misfit, valid & (since > after), step, most=0.3)
+    least = 2.0 * step
+    result: NDArray[np.bool_] = valid & (since > max(after, least)) & (until > max(before, least))
+    return result
+
+
+def _reach(distance: Reals, misfit: Reals, valid: NDArray[np.bool_], step: float, most: float) -> float:
+    """How far from a transition, in bits, the mean squared misfit stays above what it is further away."""
+    width = 2 * step
+    classes = (distance[valid] / width).astype(np.intp)
+    classes = np.minimum(classes, int(2.0 / width))
+    counts = np.bincount(classes)
+    means = np.bincount(classes, misfit[valid]) / np.maximum(counts, 1)
+    enough = counts > 30
+    far = enough & (np.arange(counts.size) * width > 0.4)
+    if not far.any():
+        return 0.0
+    floor = float(np.quantile(means[far], 0.25))
+    allowed = floor * (1.25 + 4 / np.sqrt(np.maximum(counts, 1)))
+    reach = 0.0
+    for i in range(min(counts.size, int(most / width) + 1)):
+        if enough[i] and means[i] > allowed[i]:
+            reach = (i + 1) * width
+        elif (i + 1) * width - reach > 3 * width:
+            break
+    return min(reach, most)
+
+
+def with_hum(samples: Samples, found: Fit, rate: float) -> tuple[float, ...]:
+    """Frequencies of lines between 30 and 450 Hz in what a fit left, strongest first; at most six."""
+    spread = np.zeros(samples.times.size)
+    spread[found.used] = found.residual
+    frequencies, density = one_sided_density(spread, rate)
+    step = frequencies[1]
+    floor = float(np.median(density[(frequencies > 500) & (frequencies < 4_000)])) / math.log(2)
+    lines: list[float] = []
+    low = density.copy()
+    low[(frequencies < 30) | (frequencies > 450)] = 0
+    while len(lines) < 6:
+        top = int(np.argmax(low))
+        if low[top] < 60 * floor:
+            break
+        before, at, after = np.log(np.maximum(density[top - 1 : top + 2], 1e-300))
+        bend = before - 2 * at + after
+        lines.append(float(step * (top + (0.5 * (before - after) / bend if bend < 0 else 0.0))))
+        low[max(0, top - 3) : top + 4] = 0
+    return tuple(lines)
+
+
+def with_lines(model: Model, hum_hz: tuple[float, ...]) -> Model:
+    return replace(model, hum_hz=hum_hz)

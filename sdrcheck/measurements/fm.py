@@ -1,0 +1,192 @@
+"""Everything that can be measured on one keying of an FM channel, in the one order that works."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from sdrcheck.filters.excerpt import Excerpt
+from sdrcheck.measurements import bandwidth, deviation, edges, level, noise, residual, tones
+from sdrcheck.measurements.carrier import Carrier, carrier
+from sdrcheck.measurements.classification import Classified, classify
+from sdrcheck.measurements.condition import Condition
+from sdrcheck.measurements.spectrum import Reals
+from sdrcheck.measurements.stretch import CLIPPING_MATTERS, Stretch, settled
+from sdrcheck.quantities import Measured, Term
+
+CHANNEL_HZ = 16_000.0
+"""Necessary bandwidth on 25 kHz channels (47 CFR 80.205: 16K0)."""
+_THRESHOLD_DB = 10.0
+"""Below this carrier-to-noise ratio a discriminator clicks (metrology of FM; common practice)."""
+_CLEAN_DB = 30.0
+_MOST_BLOCKS = 40
+
+
+@dataclass(frozen=True, slots=True)
+class FmFindings:
+    """Condition, readings by the names of the contract, and sentences for the technician."""
+
+    condition: Condition
+    readings: dict[str, Measured]
+    remarks: tuple[str, ...]
+
+
+def measure(excerpt: Excerpt) -> FmFindings:
+    """Measure one keying of an FM channel; what its condition cannot support is left out, with a remark."""
+    readings: dict[str, Measured] = {}
+    remarks: list[str] = []
+    floor = noise.beside(excerpt)
+    noise_floor = level.noise_floor(floor, CHANNEL_HZ)
+    if noise_floor is not None:
+        readings["noise floor"] = noise_floor
+    stretch = settled(excerpt)
+    if stretch is None:
+        remarks.append("No settled carrier long enough to measure (20 ms are needed); only the noise floor was taken.")
+        return FmFindings(Condition.UNKNOWN, readings, tuple(remarks))
+    remarks += _surroundings(excerpt, stretch)
+    readings["level"] = level.level(stretch)
+
+    first = carrier(stretch)
+    kind = classify(stretch, first.offset.value)
+    if kind.condition is Condition.UNMODULATED and not first.steady:
+        stretch, first = _after_the_start(excerpt, stretch, first)
+    fits = _fits(stretch, kind, first)
+    found = carrier(stretch, _modulation(stretch, fits)) if fits and _cover(stretch, fits) else first
+    readings["carrier offset"] = found.offset
+    remarks += _carrier_remarks(found, stretch)
+
+    ratio = level.carrier_to_noise_db(stretch)
+    if ratio < _THRESHOLD_DB:
+        remarks.append(
+            f"The carrier stands only {ratio:.0f} dB above the noise in 16 kHz: modulation is not measured below 10 dB."
+        )
+    elif kind.condition is Condition.UNMODULATED:
+        readings["residual modulation"], hum = residual.residual_modulation(stretch)
+        if hum is not None and hum[1] > 10:
+            remarks.append(f"Hum: a line at {hum[0]:.0f} Hz with {hum[1]:.0f} Hz of deviation.")
+        remarks.append("Nothing modulates the carrier: there is no deviation, tone or SINAD to read.")
+    else:
+        _modulated(stretch, kind, fits, found, readings, remarks)
+        if ratio < _CLEAN_DB:
+            remarks.append(f"Carrier-to-noise ratio only {ratio:.0f} dB in 16 kHz: readings of the modulation are wide.")
+
+    _edges(excerpt, stretch, kind, found, readings)
+    if stretch.clipped:
+        _widen_for_clipping(readings)
+    return FmFindings(kind.condition, readings, tuple(remarks))
+
+
+def _surroundings(excerpt: Excerpt, stretch: Stretch) -> list[str]:
+    remarks = []
+    if excerpt.clipped_fraction > CLIPPING_MATTERS:
+        remarks.append(
+            f"The receiver was overloaded ({excerpt.clipped_fraction:.2%} of the samples at an end code): "
+            "add attenuation and repeat; level and modulation are uncertain."
+        )
+    inside = [length for at, length in excerpt.lost if at < excerpt.key_off and at + length > excerpt.key_on]
+    if inside:
+        missing = sum(inside) / excerpt.sample_rate_hz
+        remarks.append(
+            f"Samples are missing ({1e3 * missing:.3g} ms in {len(inside)} place{'s' if len(inside) > 1 else ''}): "
+            f"measured on the longest whole part, {stretch.duration_s:.3g} s."
+        )
+    return remarks
+
+
+def _after_the_start(excerpt: Excerpt, stretch: Stretch, first: Carrier) -> tuple[Stretch, Carrier]:
+    """Leave the first 25 ms out where a carrier still moves in them, if that is not too much of it."""
+    if stretch.duration_s < 4 * edges.TRANSIENT_S:
+        return stretch, first
+    later = settled(excerpt, skip_s=edges.TRANSIENT_S)
+    if later is None:
+        return stretch, first
+    again = carrier(later)
+    return (later, again) if again.steady or again.offset.uncertainty < first.offset.uncertainty else (stretch, first)
+
+
+def _fits(stretch: Stretch, kind: Classified, found: Carrier) -> list[tones.ToneFit]:
+    if kind.condition not in (Condition.ONE_TONE, Condition.TWO_TONES):
+        return []
+    every = max(1, -(-len(kind.blocks) // _MOST_BLOCKS))
+    slope = 2 * np.pi * found.offset.value / stretch.sample_rate_hz
+    fits = []
+    for block in kind.blocks[::every]:
+        phase = stretch.phase[block.start : block.start + block.size] - slope * np.arange(block.size)
+        fits.append(tones.fit(phase - phase[0], stretch.sample_rate_hz, block.start, block.tones_hz))
+    return fits
+
+
+def _cover(stretch: Stretch, fits: list[tones.ToneFit]) -> bool:
+    return sum(fit.residual.size for fit in fits) > stretch.phase.size - 2 * len(fits)
+
+
+def _modulation(stretch: Stretch, fits: list[tones.ToneFit]) -> Reals:
+    total = np.zeros(stretch.phase.size)
+    for fit in fits:
+        total[fit.start : fit.start + fit.residual.size] = fit.modulation()
+    return total
+
+
+def _carrier_remarks(found: Carrier, stretch: Stretch) -> list[str]:
+    moved = found.drift_hz_per_s * stretch.duration_s
+    if abs(moved) > max(20.0, 4 * found.drift_standard * stretch.duration_s):
+        return [f"The carrier drifts by {moved:+.0f} Hz within {stretch.duration_s:.3g} s; its offset is the mean."]
+    return []
+
+
+def _modulated(
+    stretch: Stretch,
+    kind: Classified,
+    fits: list[tones.ToneFit],
+    found: Carrier,
+    readings: dict[str, Measured],
+    remarks: list[str],
+) -> None:
+    readings["occupied bandwidth"] = bandwidth.occupied_bandwidth(stretch)
+    if fits:
+        up, down = deviation.of_tones(fits, found.offset.value)
+        if kind.condition is Condition.ONE_TONE:
+            readings["modulating tone"] = tones.tone_frequency(fits)
+            readings["sinad"] = tones.sinad(fits)
+        else:
+            louder = int(np.mean([np.abs(f.deviations_hz[1]) > np.abs(f.deviations_hz[0]) for f in fits]) > 0.5)
+            readings["modulating tone"] = tones.tone_frequency(fits, louder)
+            readings["modulating tone, second"] = tones.tone_frequency(fits, 1 - louder)
+        if kind.part < 1 or len(kind.blocks) * tones.BLOCK_S < 0.7 * stretch.duration_s:
+            remarks.append("The tone did not stand all the time; it was measured where it did.")
+    else:
+        up, down = deviation.of_waveform(deviation.demodulated(stretch, found.offset.value), found.offset.value)
+        if kind.condition is Condition.UNKNOWN:
+            remarks.append("What modulates the carrier is neither speech, nor test tones, nor a selective call.")
+    readings["peak deviation, up"], readings["peak deviation, down"] = up, down
+    wider = max(up.value, down.value)
+    if wider + abs(found.offset.value) > noise.FLAT_HZ - CHANNEL_HZ / 4:
+        remarks.append(
+            f"With {wider / 1e3:.1f} kHz of deviation the emission reaches the edge of the channel filter: "
+            "deviation and bandwidth are at least what was read."
+        )
+
+
+def _edges(
+    excerpt: Excerpt, stretch: Stretch, kind: Classified, found: Carrier, readings: dict[str, Measured]
+) -> None:
+    up = edges.rise(excerpt, stretch.noise.total)
+    down = edges.fall(excerpt, stretch.noise.total)
+    if up is not None:
+        readings["rise time"] = up.duration
+        if kind.condition is Condition.UNMODULATED:
+            swing = edges.transient_frequency(excerpt, stretch, found.offset.value, up)
+            if swing is not None:
+                readings["transient frequency"] = swing
+    if down is not None:
+        readings["fall time"] = down.duration
+
+
+def _widen_for_clipping(readings: dict[str, Measured]) -> None:
+    """Overload bends amplitudes and modulation; a carrier stays where it is. The widths are common practice."""
+    for name, found in readings.items():
+        if found.unit == "dB":
+            readings[name] = found.widened(Term.rectangular("clipping", 1.0))
+        elif name.startswith("peak deviation"):
+            readings[name] = found.widened(Term.rectangular("clipping", 0.02 * found.value))

@@ -1,0 +1,46 @@
+"""Level and noise floor in dB of full scale."""
+
+from __future__ import annotations
+
+import math
+
+from sdrcheck.measurements.noise import Noise
+from sdrcheck.measurements.stretch import Stretch
+from sdrcheck.quantities import Measured, Term
+
+DECIBELS = 10 / math.log(10)
+"""Decibels per unit of relative power change, for small changes."""
+
+
+def level(stretch: Stretch) -> Measured:
+    """Measure the mean power while keyed in dBFS, noise taken off, ramps left out.
+
+    Holds for one carrier of constant envelope inside the filter.
+    """
+    carrier_to_density = stretch.power / stretch.noise.density if stretch.noise.density > 0 else math.inf
+    terms = [
+        Term.normal("noise", DECIBELS * math.sqrt(2 / (carrier_to_density * stretch.duration_s))),
+        Term.normal("noise floor taken off", DECIBELS * stretch.noise.relative_standard / stretch.carrier_to_noise),
+    ]
+    if stretch.clipped:
+        terms.append(Term.rectangular("clipping", 1.0))
+    method = f"mean power over {stretch.duration_s:.3g} s, noise taken off"
+    return Measured(10 * math.log10(stretch.power), "dBFS", tuple(terms), method)
+
+
+def noise_floor(noise: Noise, bandwidth_hz: float) -> Measured | None:
+    """Noise power in `bandwidth_hz` beside the transmission in dBFS; None where there is none at all."""
+    if noise.density <= 0:
+        return None
+    return Measured(
+        value=10 * math.log10(noise.density * bandwidth_hz),
+        unit="dBFS",
+        terms=(Term.normal("length of the quiet", DECIBELS * noise.relative_standard),),
+        method=f"in {bandwidth_hz:.0f} Hz, in the quiet beside the keying",
+    )
+
+
+def carrier_to_noise_db(stretch: Stretch, bandwidth_hz: float = 16_000.0) -> float:
+    """Carrier-to-noise ratio in dB in `bandwidth_hz`; infinite without noise."""
+    noise = stretch.noise.density * bandwidth_hz
+    return 10 * math.log10(stretch.power / noise) if noise > 0 else math.inf

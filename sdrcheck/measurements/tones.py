@@ -1,0 +1,227 @@
+"""Modulating tones: sinusoids fitted to the phase of an FM carrier.
+
+The channel's noise is nearly white in the phase, so least squares on the phase is the best estimate there is. A long
+keying is fitted in blocks of half a second: a tone out of a loudspeaker does not stay coherent for longer, and the
+scatter of the blocks tells how steady it was.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sdrcheck.measurements.spectrum import Reals, between_samples, one_sided_density
+from sdrcheck.quantities import Measured, Term
+
+BLOCK_S = 0.5
+_HIGHEST_HZ = 8_000.0
+_MOST_HARMONICS = 10
+_SIGNIFICANT = 18.4
+"""Squared amplitude over its variance that noise reaches once in ten thousand."""
+
+PRODUCTS = ((1, 0), (0, 1), (2, -1), (-1, 2), (3, -2), (-2, 3), (2, 0), (0, 2), (1, 1), (-1, 1), (2, 1), (1, 2))
+"""Lines that two tones make in a modulator that is not quite linear."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ToneFit:
+    """Tones fitted to the phase of one block.
+
+    Line l has the frequency Σ orders[l][i] · fundamentals_hz[i]; the phase is the sum of Re(phasor · exp(j2πft)), t from
+    the middle of the block.
+    """
+
+    start: int
+    """Index of the block in the stretch."""
+    sample_rate_hz: float
+    fundamentals_hz: tuple[float, ...]
+    orders: tuple[tuple[int, ...], ...]
+    phasors: NDArray[np.complex128]
+    densities: Reals
+    """One-sided noise density of the phase beside each line, rad²/Hz."""
+    residual: Reals
+    """What is left of the phase, in radians."""
+
+    @property
+    def duration_s(self) -> float:
+        return self.residual.size / self.sample_rate_hz
+
+    @property
+    def line_frequencies_hz(self) -> Reals:
+        result: Reals = np.asarray(self.orders, dtype=np.float64) @ np.asarray(self.fundamentals_hz)
+        return result
+
+    @property
+    def deviations_hz(self) -> Reals:
+        """Peak deviation of each line by itself."""
+        return self.line_frequencies_hz * np.abs(self.phasors)
+
+    def modulation(self, rate: float | None = None, duration_s: float | None = None) -> Reals:
+        """The fitted phase modulation in radians, a value a sample of the block, or at `rate` about its middle."""
+        count = self.residual.size if rate is None else round(rate * (duration_s or self.duration_s))
+        return _waveform(self.line_frequencies_hz, self.phasors, _times(count, rate or self.sample_rate_hz))
+
+    def extremes(self) -> tuple[float, float, float]:
+        """Largest deviation up and down (both positive) in hertz, and the standard uncertainty that noise gives them."""
+        lines = self.line_frequencies_hz
+        if len(self.fundamentals_hz) == 1:
+            times = np.arange(2880) / (2880 * self.fundamentals_hz[0])
+        else:
+            times = _times(self.residual.size * 4, self.sample_rate_hz * 4)
+        deviation = _waveform(lines, 1j * lines * self.phasors, times)
+        spread = math.sqrt(float(np.sum(lines**2 * self.densities)) / self.duration_s)
+        up, down = (between_samples(way, int(np.argmax(way))) for way in (deviation, -deviation))
+        return up, down, spread
+
+
+def fit(phase: Reals, rate: float, start: int, fundamentals: Sequence[float]) -> ToneFit:
+    """Fit one tone with its harmonics, or two with their products, to a block of phase; frequencies are refined."""
+    first = tuple((1,) if len(fundamentals) == 1 else ((1, 0), (0, 1))[i] for i in range(len(fundamentals)))
+    found = _fit(phase, rate, start, fundamentals, first)
+    candidates = _candidates(found.fundamentals_hz)
+    full = _fit(phase, rate, start, found.fundamentals_hz, candidates)
+    variances = full.densities / full.duration_s
+    significant = np.square(np.abs(full.phasors)) > _SIGNIFICANT * variances
+    if len(fundamentals) == 1:
+        kept = candidates[: int(np.flatnonzero(significant)[-1]) + 1] if significant.any() else first
+    else:
+        kept = tuple(o for i, o in enumerate(candidates) if significant[i] or o in first)
+    return full if kept == candidates else _fit(phase, rate, start, full.fundamentals_hz, kept)
+
+
+def _candidates(fundamentals: Sequence[float]) -> tuple[tuple[int, ...], ...]:
+    if len(fundamentals) == 1:
+        count = max(1, min(_MOST_HARMONICS, int(_HIGHEST_HZ / fundamentals[0])))
+        return tuple((h,) for h in range(1, count + 1))
+    kept: list[tuple[int, ...]] = []
+    used: list[float] = []
+    for order in PRODUCTS:
+        frequency = order[0] * fundamentals[0] + order[1] * fundamentals[1]
+        if 50 <= frequency <= _HIGHEST_HZ and all(abs(frequency - other) > 20 for other in used):
+            kept.append(order)
+            used.append(frequency)
+    return tuple(kept)
+
+
+def _times(count: int, rate: float) -> Reals:
+    return (np.arange(count) - (count - 1) / 2) / rate
+
+
+def _waveform(lines: Reals, phasors: NDArray[np.complex128], times: Reals) -> Reals:
+    total = np.zeros(times.size)
+    for frequency, phasor in zip(lines, phasors, strict=True):
+        total += (phasor * np.exp(2j * np.pi * frequency * times)).real
+    return total
+
+
+def _fit(
+    phase: Reals, rate: float, start: int, fundamentals: Sequence[float], orders: tuple[tuple[int, ...], ...]
+) -> ToneFit:
+    count = phase.size
+    times = _times(count, rate)
+    scaled = times / times[-1]
+    frequencies = np.array(fundamentals, dtype=np.float64)
+    powers = np.asarray(orders, dtype=np.float64)
+    lines = len(orders)
+    phasors = np.zeros(lines, dtype=np.complex128)
+    straight = np.stack([np.ones(count), scaled, scaled**2])
+    for _ in range(6):
+        turns = [np.exp(2j * np.pi * line * times) for line in powers @ frequencies]
+        columns = [*straight, *(turn.real for turn in turns), *(turn.imag for turn in turns)]
+        if phasors.any():
+            for i in range(frequencies.size):
+                slope = sum(powers[k, i] * (1j * phasors[k] * turns[k]).real for k in range(lines))
+                columns.append(scaled * slope)
+        basis = np.stack(columns)
+        solution = np.linalg.lstsq(basis @ basis.T, basis @ phase, rcond=1e-13)[0]
+        phasors = solution[3 : 3 + lines] - 1j * solution[3 + lines : 3 + 2 * lines]
+        if len(columns) > 3 + 2 * lines:
+            moved = solution[3 + 2 * lines :] / times[-1] / (2 * np.pi)
+            moved = np.clip(moved, -2 / (count / rate), 2 / (count / rate))
+            frequencies += moved
+            if np.max(np.abs(moved)) < 1e-7:
+                break
+    residual = phase - solution @ basis
+    density = _beside(residual, rate, powers @ frequencies)
+    return ToneFit(start, rate, tuple(float(f) for f in frequencies), orders, phasors, density, residual)
+
+
+def _beside(residual: Reals, rate: float, lines: Reals) -> Reals:
+    """Noise density within 150 Hz (or twenty bins) of each line, without the bins that the fit has emptied."""
+    frequencies, density = one_sided_density(residual, rate)
+    bin_hz = frequencies[1]
+    reach = max(150.0, 20 * bin_hz)
+    found = []
+    for line in lines:
+        distance = np.abs(frequencies - line)
+        near = (distance <= reach) & (distance > 2 * bin_hz) & (frequencies > 3 * bin_hz)
+        found.append(float(np.mean(density[near])))
+    return np.array(found)
+
+
+def tone_frequency(fits: Sequence[ToneFit], which: int = 0) -> Measured:
+    """Measure a modulating tone in hertz, averaged over the blocks."""
+    values, variances = [], []
+    for fit_ in fits:
+        line = fit_.orders.index(tuple(int(i == which) for i in range(len(fit_.fundamentals_hz))))
+        values.append(fit_.fundamentals_hz[which])
+        power = float(np.abs(fit_.phasors[line])) ** 2
+        variances.append(12 * fit_.densities[line] / (power * (2 * np.pi) ** 2 * fit_.duration_s**3))
+    return mean_of_blocks(values, variances, "Hz", f"least-squares fit of the tone to the phase, {held(fits)}")
+
+
+def mean_of_blocks(values: Sequence[float], variances: Sequence[float], unit: str, method: str) -> Measured:
+    """Mean of equal blocks; where they scatter more than their noise allows, the rest is a term of its own."""
+    count = len(values)
+    noise = math.sqrt(sum(variances)) / count
+    terms = [Term.normal("noise", noise)]
+    if count >= 4:
+        spread = float(np.var(values, ddof=1)) / count
+        allowed = 1 + 3 * math.sqrt(2 / (count - 1))
+        if spread > allowed * noise**2:
+            terms.append(Term.normal("unsteadiness", math.sqrt(spread - noise**2), count - 1))
+    return Measured(float(np.mean(values)), unit, tuple(terms), method)
+
+
+def held(fits: Sequence[ToneFit]) -> str:
+    """How much signal a reading stands on, in words."""
+    return f"{len(fits)} blocks of {fits[0].duration_s:.2g} s" if len(fits) > 1 else f"{fits[0].duration_s:.2g} s"
+
+
+def sinad(fits: Sequence[ToneFit], low_hz: float = 300.0, high_hz: float = 3_000.0) -> Measured:
+    """Measure SINAD in dB between `low_hz` and `high_hz`, de-emphasised at 6 dB an octave.
+
+    The phase is the frequency de-emphasised at 6 dB an octave, so it is taken as it is. The receiver's own noise counts.
+    """
+    wanted, rest, variance = [], [], []
+    for fit_ in fits:
+        powers = np.square(np.abs(fit_.phasors)) / 2
+        lines = fit_.line_frequencies_hz
+        inside = (lines >= low_hz) & (lines <= high_hz)
+        harmonics = inside & (np.arange(lines.size) > 0)
+        frequencies, density = one_sided_density(fit_.residual, fit_.sample_rate_hz)
+        band = (frequencies >= low_hz) & (frequencies <= high_hz)
+        noise = float(np.sum(density[band])) * (high_hz - low_hz) / int(np.count_nonzero(band))
+        bias = float(np.sum(fit_.densities[harmonics])) / fit_.duration_s
+        wanted.append(float(powers[0]))
+        rest.append(noise + max(0.0, float(np.sum(powers[harmonics])) - bias))
+        step = frequencies[1]
+        smooth = np.convolve(density[band], np.ones(9) / 9, "same")
+        variance.append(
+            1.944 * step**2 * float(np.sum(smooth**2))
+            + 4 * float(np.sum(powers[harmonics] * fit_.densities[harmonics])) / fit_.duration_s
+        )
+    signal, disturbance = float(np.mean(wanted)), float(np.mean(rest))
+    spread = math.sqrt(sum(variance)) / len(fits)
+    ratio = 1 + signal / disturbance
+    decibels_per_part = 10 / math.log(10) * (1 - 1 / ratio)
+    return Measured(
+        value=10 * math.log10(ratio),
+        unit="dB",
+        terms=(Term.normal("noise", decibels_per_part * spread / disturbance),),
+        method=f"{low_hz:.0f} Hz to {high_hz:.0f} Hz, de-emphasised at 6 dB/octave, receiver noise included, {held(fits)}",
+    )
