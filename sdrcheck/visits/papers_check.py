@@ -22,6 +22,9 @@ BERTH_MINUTES = 1.0
 TIME_MINUTES = 5.0
 """A call's time is that of its position, which may be some minutes old."""
 
+NOTEWORTHY_PPM = 2.0
+"""A common offset smaller than this is what good sets show; the tolerance on VHF is 10 ppm."""
+
 SAME_PPM = 0.3
 """Least difference in ppm that is told apart, whatever the estimators claim: sets drift between two keyings."""
 
@@ -303,7 +306,7 @@ def _one_set(radio: RadioSet, offsets: Sequence[_Offset]) -> Iterator[Conclusion
     apart = [one for one in mine if abs(one.ppm - middle) > max(SAME_PPM, one.own(mine))]
     least = min(one.whole for one in mine)
     about = "frequency pattern"
-    if not apart and abs(middle) > least:
+    if not apart and abs(middle) > max(least, NOTEWORTHY_PPM):
         yield Conclusion(
             about,
             None,
@@ -315,8 +318,8 @@ def _one_set(radio: RadioSet, offsets: Sequence[_Offset]) -> Iterator[Conclusion
         yield Conclusion(
             about,
             True,
-            f"{radio.id} is right on all {len(mine)} keyings within the uncertainty of {least:.1f} ppm.",
-            "no common offset stands out of the uncertainty of the dongle's reference",
+            f"{radio.id} lies at {middle:+.1f} ppm on all {len(mine)} keyings, known to ±{least:.1f} ppm.",
+            "no common offset that would be worth looking for",
         )
     elif len({one.frequency_hz for one in apart}) == 1 and len(mine) >= 3:
         wrong = apart[0]
@@ -347,7 +350,9 @@ def _every_set(visit: Visit, offsets: Sequence[_Offset]) -> Iterator[Conclusion]
     middles = {set_id: statistics.median(one.ppm for one in mine) for set_id, mine in by_set.items()}
     own = max(one.own(offsets) for one in offsets)
     middle = statistics.median(middles.values())
-    if abs(middle) > max(SAME_PPM, own) and all(abs(ppm - middle) <= max(SAME_PPM, own) for ppm in middles.values()):
+    if abs(middle) > max(NOTEWORTHY_PPM, own) and all(
+        abs(ppm - middle) <= max(SAME_PPM, own) for ppm in middles.values()
+    ):
         yield Conclusion(
             "frequency pattern",
             None,

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import datetime as dt
+import hashlib
 import os
 import re
 import tomllib
@@ -166,6 +167,8 @@ class Ledger:
         path = inside(self.folder, entry.inspection)
         try:
             data = path.read_bytes()
+            if isinstance(entry, Try) and sha512_of(data) != entry.inspection_sha512:
+                raise VisitError(f"the inspection {path} was changed since it was filed; its sum does not fit")
             return Inspection.from_json(data)
         except OSError as problem:
             raise VisitError(f"the inspection {path} cannot be read ({problem.strerror})") from None
@@ -185,7 +188,7 @@ def read(folder: Path) -> Ledger:
     for path in sorted((folder / FOLDER).glob("*.toml")):
         number = _number_of(path)
         if number is None:
-            unreadable.append(f"{path} is no entry of the ledger: its name does not begin with a number")
+            unreadable.append(f"{path} is no entry of the ledger: its name is not a number")
             continue
         try:
             entry = msgspec.convert(tomllib.loads(path.read_text(encoding="utf-8")), Entry)
@@ -205,12 +208,16 @@ def add(folder: Path, entry: Entry) -> Filed:
         place.mkdir(parents=True, exist_ok=True)
         number = max((_number_of(path) or 0 for path in place.glob("*.toml")), default=0) + 1
         while True:
-            path = place / f"{number:04d}-{_slug(entry)}.toml"
-            if not any(place.glob(f"{number:04d}-*.toml")) and _create(path, data):
+            if _create(place / f"{number:04d}.toml", data):
                 return Filed(number, entry)
             number += 1
     except OSError as problem:
         raise VisitError(f"the result cannot be written to {place} ({problem.strerror}); nothing was filed") from None
+
+
+def sha512_of(data: bytes) -> str:
+    """SHA-512 of a file's bytes, in hexadecimal digits."""
+    return hashlib.sha512(data).hexdigest()
 
 
 def inside(folder: Path, name: str) -> Path:
@@ -264,16 +271,8 @@ def _sync_folder(folder: Path) -> None:
 
 
 def _number_of(path: Path) -> int | None:
-    found = re.match(r"(\d{4,})-", path.name)
+    found = re.fullmatch(r"(\d{4,})", path.stem)
     return int(found[1]) if found else None
-
-
-def _slug(entry: Entry) -> str:
-    if isinstance(entry, GateStep):
-        words = f"gate {entry.set} {entry.step}"
-    else:
-        words = f"{type(entry).__struct_config__.tag} {entry.check}"
-    return re.sub(r"[^a-z0-9]+", "-", words.lower()).strip("-")
 
 
 def _toml(entry: Entry) -> str:

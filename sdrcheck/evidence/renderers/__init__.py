@@ -1,0 +1,1 @@
+"""How a report becomes a file."""
