@@ -265,12 +265,14 @@ def _write_recording(
     options: dict[str, Any],
 ) -> None:
     from sdrcheck.compositions.faults import SenderFaults, mf_keying, sent_by, vhf_keying
+    from sdrcheck.compositions.level import RAMP
 
     faults = SenderFaults(**{name: options[name] for name in SenderFaults.__slots__})
     if options["no_pre_emphasis"]:
         faults = faults.without_pre_emphasis()
     rate_bd = 1200.0 if band == "vhf" else 100.0
-    keyed_s = sum(len(bits) for bits in calls) / rate_bd + options["gap_s"] * (len(calls) - 1)
+    carrier_s = order.rise_s * RAMP if band == "vhf" else 0.0
+    keyed_s = 2 * carrier_s + sum(len(bits) for bits in calls) / rate_bd + options["gap_s"] * (len(calls) - 1)
     canvas = Canvas(
         order,
         frequency_hz,
@@ -279,7 +281,7 @@ def _write_recording(
         keyed_s=keyed_s * (1 + 1e-4),
     )
     if band == "vhf":
-        iq = vhf_keying(calls, canvas.rate_hz, faults, gap_s=options["gap_s"])
+        iq = vhf_keying(calls, canvas.rate_hz, faults, gap_s=options["gap_s"], carrier_s=carrier_s)
     else:
         iq = mf_keying(calls, canvas.rate_hz, faults, gap_s=options["gap_s"], shift_hz=options["shift_hz"])
     canvas.put(sent_by(iq, canvas.rate_hz, faults), label, 8e3 if band == "vhf" else 150.0)

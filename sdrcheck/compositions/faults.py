@@ -87,9 +87,17 @@ def with_character_faults(bits: Sequence[int], faults: Sequence[CharacterFault],
 
 
 def vhf_keying(
-    calls: Sequence[Sequence[int]], sample_rate_hz: float, faults: SenderFaults, *, gap_s: float = 0.0
+    calls: Sequence[Sequence[int]],
+    sample_rate_hz: float,
+    faults: SenderFaults,
+    *,
+    gap_s: float = 0.0,
+    carrier_s: float = 0.0,
 ) -> NDArray[np.complex128]:
-    """One keying with one or several calls, unit amplitude; in a gap the carrier stays on, unmodulated."""
+    """One keying with one or several calls, unit amplitude; in a gap the carrier stays on, unmodulated.
+
+    `carrier_s` of bare carrier stands before and after, so that it rises and falls without eating bits.
+    """
     rate_bd = VHF_RATE_BD * (1 + faults.rate_ppm * 1e-6)
 
     def modulated(bits: Sequence[int]) -> NDArray[np.complex128]:
@@ -103,13 +111,13 @@ def vhf_keying(
             rate_bd=rate_bd,
         )
 
-    if gap_s == 0:
-        return modulated([bit for call in calls for bit in call])
-    parts: list[NDArray[np.complex128]] = []
-    for number, call in enumerate(calls):
+    bare = np.ones(round(carrier_s * sample_rate_hz), np.complex128)
+    parts: list[NDArray[np.complex128]] = [bare]
+    for number, run in enumerate(calls if gap_s else [[bit for call in calls for bit in call]]):
         if number:
-            parts.append(np.full(round(gap_s * sample_rate_hz), 1.0 + 0.0j))
-        parts.append(modulated(call))
+            parts.append(np.ones(round(gap_s * sample_rate_hz), np.complex128))
+        parts.append(modulated(run))
+    parts.append(bare * (parts[-1][-1] if parts[-1].size else 1.0))
     return np.concatenate(parts)
 
 

@@ -17,7 +17,7 @@ NOISE_BANDWIDTH_HZ = 25_000.0
 RISE_S = 0.002
 """10 % to 90 % of amplitude, as sets in good order have it, roughly."""
 
-_RAMP = 1 / (1 - 4 / math.pi * math.asin(math.sqrt(0.1)))
+RAMP = 1 / (1 - 4 / math.pi * math.asin(math.sqrt(0.1)))
 """Length of a sine-squared ramp over its 10 % to 90 % time."""
 
 
@@ -37,7 +37,7 @@ def shaped(iq: NDArray[np.complex128], sample_rate_hz: float, rise_s: float, fal
     """The waveform with an amplitude that rises and falls as a sine squared; times are 10 % to 90 %."""
     out = iq.copy()
     for ten_to_ninety_s, backwards in ((rise_s, False), (fall_s, True)):
-        count = min(round(ten_to_ninety_s * _RAMP * sample_rate_hz), iq.size // 2)
+        count = min(round(ten_to_ninety_s * RAMP * sample_rate_hz), iq.size // 2)
         if count < 1:
             continue
         ramp = np.sin(np.pi / 2 * (np.arange(count) + 0.5) / count) ** 2

@@ -35,7 +35,7 @@ def vhf_sound(bits: Sequence[int], law: Law, rate_ppm: float = 0.0) -> NDArray[n
 def _by_law(wave: NDArray[np.float64], law: Law) -> NDArray[np.float64]:
     """Pre-emphasised is the wave's slope, 1 for the 2100 Hz tone: FM of it is phase modulation again.
 
-    The slope comes from five neighbours, right to 0.02 %, and adds up to the wave again, so that the phase never drifts.
+    The slope comes from five neighbours, right to 0.02 %, and adds up to the wave again: the phase never drifts.
     """
     if law == "flat":
         return wave

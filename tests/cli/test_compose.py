@@ -44,10 +44,11 @@ def test_a_call_becomes_a_synthetic_recording(tmp_path: Path) -> None:
     assert recording.datatype == "cu8"
     assert recording.sample_rate_hz == 240_000
     assert recording.start_utc == "2026-03-02T08:20:00Z"
-    assert samples.size == pytest.approx((0.4 + 640 / 1200 + 0.4) * 240_000, abs=30)
+    keyed_s = 640 / 1200 + 2 * 0.00339  # the carrier rises before the first dot and falls behind the last bit
+    assert samples.size == pytest.approx((0.4 + keyed_s + 0.4) * 240_000, abs=30)
     note = recording.annotations[0]
     assert (note.label, note.comment) == ("test call", "synthetic")
-    assert note.count == pytest.approx(640 / 1200 * 240_000, abs=2)
+    assert note.count == pytest.approx(keyed_s * 240_000, abs=5)
     keyed = samples[note.first + 2000 : note.first + 100_000]
     assert 10 * np.log10(np.mean(np.abs(keyed) ** 2)) == pytest.approx(-12.0, abs=0.1)
     offset_hz = 156_525_000 - recording.centre_hz
@@ -120,7 +121,7 @@ def test_caution_is_printed_and_carried_in_the_name(tmp_path: Path) -> None:
     document = json.loads(meta.read_text(encoding="utf-8"))
     assert any("CAUTION" in remark for remark in document["global"]["sdrcheck:remarks"])
     assert document["annotations"][0]["core:label"] == "distress alert attempt"
-    assert document["annotations"][0]["core:sample_count"] == pytest.approx(5 * 0.45 * 240_000, abs=2)
+    assert document["annotations"][0]["core:sample_count"] == pytest.approx((5 * 0.45 + 2 * 0.00339) * 240_000, abs=5)
 
 
 def test_caution_stays_when_another_signal_is_put_on_top(tmp_path: Path) -> None:
