@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 
 from sdrcheck.cli.arguments import FREQUENCY
+from sdrcheck.errors import ReceiverError
 from sdrcheck.receiver.attenuation import (
     AIMED_DBM,
     Assessment,
@@ -31,7 +32,11 @@ from sdrcheck.receiver.cautions import BEFORE_KEYING
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
 def command(power: str, chain: str, frequency: float | None, gain: float | None, strict: bool, as_json: bool) -> int:
     """Work through a chain of attenuators before anybody keys: power at each element, ratings, level at the dongle."""
-    result = assess(parse_power(power), parse_chain(chain), frequency, gain)
+    try:
+        watts, elements = parse_power(power), parse_chain(chain)
+    except ReceiverError as problem:
+        raise click.UsageError(str(problem)) from None
+    result = assess(watts, elements, frequency, gain)
     if as_json:
         _print_json(result)
     else:

@@ -210,7 +210,10 @@ def level(serial: str, meter: str, accuracy: float, indicated: float, gain: floa
 
     if not 0 < accuracy < 100:
         raise click.BadParameter("the wattmeter's limit lies between 0 and 100 per cent", param_hint="--accuracy")
-    watts = parse_power(meter)
+    try:
+        watts = parse_power(meter)
+    except ReceiverError as problem:
+        raise click.UsageError(str(problem)) from None
     tied = LevelReference.from_meter(
         watts,
         Measured(indicated, "dBFS"),

@@ -9,6 +9,7 @@ import pytest
 from click.testing import CliRunner
 
 from sdrcheck.cli.attenuation import command
+from sdrcheck.cli.main import main
 from sdrcheck.errors import ReceiverError
 from sdrcheck.receiver.attenuation import (
     GAINS_DB,
@@ -184,3 +185,22 @@ def test_command_shows_the_arithmetic_the_verdict_and_the_cautions() -> None:
     assert len(document["reasons"]) == 2
     strict = runner.invoke(command, ["--power", "25W", "--chain", "20dB/1W", "--strict"], standalone_mode=False)
     assert strict.return_value == 3
+
+
+@pytest.mark.parametrize(
+    ("arguments", "status"),
+    [
+        (["--power", "25W", "--chain", "40dB/100W,30dB/2W"], 0),
+        (["--power", "25W", "--chain", "20dB/1W"], 0),  # whatever the verdict says
+        (["--power", "lots", "--chain", "40dB"], 2),
+        (["--power", "25W", "--chain", "rope"], 2),
+        (["--power", "25W", "--chain", "tap:4.7k"], 1),  # refused: it cannot be used at VHF
+        (["--chain", "40dB"], 2),
+    ],
+)
+def test_exit_status(arguments: list[str], status: int, capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as left:
+        main(["attenuation", *arguments])
+    assert left.value.code == status
+    complaint = capsys.readouterr().err
+    assert complaint.count("\n") == (1 if status else 0)
