@@ -11,7 +11,6 @@ Bit 1 and log-likelihoods above 0 are Y, the lower frequency; times are seconds 
 
 from __future__ import annotations
 
-import itertools
 import math
 from dataclasses import dataclass, replace
 from typing import Any
@@ -66,17 +65,15 @@ def limited(iq: Complex, sample_rate_hz: float) -> Complexes:
     Whatever exceeds 3.5 times the median magnitude within some 0.2 s is brought back to that median, phase kept; steady
     noise does so once in 5 000 samples.
     """
-    x = np.asarray(iq, np.complex128)
-    magnitude = np.abs(x)
     length = max(8, round(0.025 * sample_rate_hz))
-    count = -(-x.size // length)
-    if count == 0:
+    x = np.asarray(iq, np.complex128)
+    if x.size < length:
         return x
-    padded = np.full(count * length, np.nan)
-    padded[: x.size] = magnitude
-    local = np.nanmedian(padded.reshape(count, length), axis=1)
+    magnitude = np.abs(iq)
+    whole = x.size // length
+    local = np.median(magnitude[: whole * length].reshape(whole, length), axis=1)
     around = np.lib.stride_tricks.sliding_window_view(np.pad(local, 4, mode="edge"), 9)
-    level = np.repeat(np.median(around, axis=1), length)[: x.size]
+    level = np.median(around, axis=1)[np.minimum(np.arange(x.size) // length, whole - 1)]
     high = (magnitude > 3.5 * level) & (level > 0)
     if high.any():
         x = x.copy()
@@ -542,7 +539,7 @@ def keyed_lines(samples: Samples, start_s: float, length_s: float = _WATCH_S) ->
     cell_hz = 10.0
     count = math.floor(440 / cell_hz)
     edges = np.round((np.arange(-count, count + 1) - 0.5) * cell_hz / samples.sample_rate_hz * x.size).astype(np.intp)
-    cells = np.array([power.take(np.arange(a, b), mode="wrap").mean() for a, b in itertools.pairwise(edges)])
+    cells = np.add.reduceat(power[np.arange(edges[0], edges[-1])], edges[:-1] - edges[0]) / np.diff(edges)
     middle = np.arange(-count, count) * cell_hz
     beside = float(np.median(cells[(np.abs(middle) >= 250) & (np.abs(middle) <= 420)]))
     smooth = np.convolve(cells, np.ones(7) / 7, "same")

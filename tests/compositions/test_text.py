@@ -54,7 +54,7 @@ def test_stream_is_the_worked_one_bit_by_bit(example: str) -> None:
 
 
 def test_second_copy_starts_350_ms_after_the_first() -> None:
-    """280 ms lie between the end of the first and the start of the second (Japan, MPT Notice 543): five slots of 70 ms."""
+    """280 ms lie between the end of the first and the start of the second (Japan, MPT Notice 543): five slots on."""
     slots = slots_on_air(MESSAGES["1"])
     dx = slots[0::2]
     for pair, place in enumerate(MESSAGES["1"][0], PHASING_PAIRS):

@@ -86,13 +86,14 @@ def _decode(samples: Samples, excerpt: Excerpt, centre_hz: float) -> Decode:
         end_s = begin_s + frame.bits_used * bit_s
         dots = _dot_pattern(samples, start, begin_s, bit_s, offset_hz, free_from_s)
         first_dot_s = begin_s - dots.size * bit_s
+        cut = not calls and first_dot_s < samples.start_s + BIT_S
         gap = (first_dot_s - free_from_s) / bit_s if calls else None
         call = interpret.call(
             frame,
             band="mf",
             start_s=excerpt.start_s + first_dot_s,
             end_s=excerpt.start_s + end_s,
-            dot_pattern_bits=dots.size,
+            dot_pattern_bits=None if cut else dots.size,
             inverted=start.inverted,
             gap_before_bits=gap,
         )

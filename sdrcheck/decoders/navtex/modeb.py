@@ -32,9 +32,11 @@ LEAST_LEAD = 15.0
 LEAST_PROBABILITY = 0.7
 """Below this a character is lost rather than guessed."""
 
+MOST_NATS = 9.0
+"""A bit's say is limited to this: two clear copies that contradict each other are not settled by a hair."""
+
 _SIGNS = code_table().astype(np.float64) - 0.5
-_SECOND = np.arange(35)
-_SECOND[RQ] = ALPHA
+_SECOND = [ALPHA if place == RQ else place for place in range(35)]
 _WEIGHTS = 1 << np.arange(WORD_BITS)[::-1]
 
 
@@ -109,7 +111,7 @@ class ModeB:
 
     def feed(self, stretch: Stretch) -> list[Received]:
         """Take bits; return the characters that are final now."""
-        self._soft = np.concatenate([self._soft, -stretch.llr])
+        self._soft = np.concatenate([self._soft, -np.clip(stretch.llr, -MOST_NATS, MOST_NATS)])
         self._hard = np.concatenate([self._hard, 1 - stretch.hard])
         if self._base == 0 and np.isnan(self._starts[0]) and stretch.starts_s.size:
             pad = COPY_DISTANCE_BITS

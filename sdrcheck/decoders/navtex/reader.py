@@ -51,14 +51,18 @@ START = (_Z, _C, _Z, _C)
 END = (_N, _N, _N, _N)
 LINE_ENDS = frozenset((CARRIAGE_RETURN, LINE_FEED))
 
+INSERTED_PAIRS = 4
+"""Phasing that the general rule of mode B puts into running text once in a hundred characters."""
 PHASING_ENDS = 12
-"""Phasing pairs in a row that close a message: four may be put into running text once in a hundred characters."""
+"""Phasing pairs in a row that close a message."""
 IDLING_ENDS = 8
 LOST_AFTER_S = 8.0
 """How long a sender may stay unreadable, as in a deep fade, before it is let go."""
 UNALIGNED_BITS = 1_200
 """How long bits may come that are no mode B at all before watching starts again."""
 FADED_EVIDENCE = 5.0
+CLEAR_EVIDENCE = 2.0
+"""Nats of one character above which it is shown at once, outside messages too; a perfect one has 6.1."""
 TRACK_S = 60.0
 _LEAST_STRAY = 4
 
@@ -239,6 +243,8 @@ class _Assembler:
         self._phasing_s: float | None = None
         self._first_of_sender = True
         self._live = Printer()
+        self._line_open = False
+        """A carriage return came whose line feed has not."""
         self.stray: list[str] = []
         self.remarks: list[str] = []
 
@@ -250,14 +256,25 @@ class _Assembler:
         """Take characters in order; `slipped` says that the alignment changed in between."""
         text, messages = "", list[Message]()
         for received in characters:
-            if self._inside is not None or (received.place is not None and received.evidence > 0):
-                text += self._live.print(received.place)
+            if self._inside is not None or (received.place is not None and received.evidence > CLEAR_EVIDENCE):
+                text += self._printed_live(received.place)
             messages += self._one(received)
         if slipped and self._inside is not None:
             self.remark(
                 "The alignment of the words changed within a message: bits were lost, or another station came up."
             )
-        return News(as_lines(text), tuple(messages))
+        return News(text, tuple(messages))
+
+    def _printed_live(self, place: int | None) -> str:
+        """Print one character now; of the signs that end a line only one is shown."""
+        sign = self._live.print(place)
+        if sign == "\r":
+            self._line_open = True
+            return ""
+        if sign and self._line_open and sign != "\n":
+            sign = "\n" + sign
+        self._line_open = self._line_open and not sign
+        return sign
 
     def sender_lost(self) -> tuple[Message, ...]:
         """Close what is open: nothing of this sender comes any more."""
@@ -295,7 +312,8 @@ class _Assembler:
             self._look_for_start()
             return
         self._inside.append(received)
-        if _spells(self._inside[-4:], END) and len(self._inside) >= 12:
+        new_line = self._inside[-5:-4] and self._inside[-5].place in LINE_ENDS
+        if len(self._inside) >= 12 and _spells(self._inside[-4:], END, one_wrong=bool(new_line)):
             self._end = len(self._inside) - 4
         elif len(self._inside) > 12 and [r.place for r in self._inside[-4:]] == list(START):
             again = self._inside[-4:]
@@ -304,13 +322,18 @@ class _Assembler:
             self._begin(again, None)
 
     def _look_for_start(self) -> None:
-        text = [received for received in self._outside if not received.service]
-        if len(text) >= 4 and _spells(text[-4:], START):
-            first = self._outside.index(text[-4])
+        nearest = range(max(0, len(self._outside) - 2 * (len(START) + INSERTED_PAIRS)), len(self._outside))
+        places = [place for place in nearest if not self._outside[place].service][-len(START) :]
+        text = [self._outside[place] for place in places]
+        if len(text) < len(START):
+            return
+        first = places[0]
+        after_phasing = sum(received.place == RQ for received in self._outside[max(0, first - 8) : first]) >= 4
+        if _spells(text, START, one_wrong=after_phasing):
             phasing = _phasing_pairs(self._outside[:first])
             self._outside = self._outside[:first]
             self._flush_stray()
-            self._begin(text[-4:], phasing * PAIR_S)
+            self._begin(text, round(phasing * PAIR_S, 2))
         elif len(self._outside) > 4_000:
             self._flush_stray(self._outside[:-100])
             self._outside = self._outside[-100:]
@@ -353,22 +376,21 @@ class _Assembler:
         return message
 
 
-def _spells(received: Sequence[Received], word: Sequence[int]) -> bool:
-    """Do the characters spell `word`, with one of them lost at most?"""
-    if len(received) < len(word):
+def _spells(received: Sequence[Received], word: Sequence[int], *, one_wrong: bool = False) -> bool:
+    """Do the characters spell `word` in one go, with one of them lost at most? `one_wrong` lets it be another sign."""
+    if len(received) < len(word) or received[-1].start_s - received[0].start_s > (len(word) + INSERTED_PAIRS) * PAIR_S:
         return False
-    right = sum(r.place == wanted for r, wanted in zip(received, word, strict=True))
-    lost = sum(r.place is None for r in received)
-    return right >= len(word) - 1 and right + lost == len(word)
+    others = [r.place for r, wanted in zip(received, word, strict=True) if r.place != wanted]
+    return not others or (len(others) == 1 and (others[0] is None or (one_wrong and others[0] < CARRIAGE_RETURN)))
 
 
 def _phasing_pairs(before: Sequence[Received]) -> int:
     """Count the pairs of phasing that lead up to a message; a few bad ones in between do not end it."""
     pairs = bad = 0
     for distance, received in enumerate(reversed(before), 1):
-        if received.place == RQ:
+        if received.place == RQ and received.first == RQ:  # the first two second copies speak of pairs not sent
             pairs, bad = distance, 0
-        elif (bad := bad + 1) > 4:
+        elif received.place != RQ and (bad := bad + 1) > 4:
             break
     return pairs
 
