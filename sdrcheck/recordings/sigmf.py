@@ -7,7 +7,6 @@ what it reads. Our own fields stand in the namespace `sdrcheck:` and are describ
 from __future__ import annotations
 
 import json
-import math
 import os
 import tarfile
 from collections.abc import Sequence
@@ -31,6 +30,8 @@ from sdrcheck.recordings.utc import utc_moment, utc_text
 SPECIFICATION = "1.2.6"
 META, DATA = ".sigmf-meta", ".sigmf-data"
 
+_LARGEST = 1e18
+"""No frequency, rate or sample index is larger; also keeps out what is infinite or not a number."""
 _UNEXPLAINED_S = 0.5
 """Two dates that disagree by more than this with the samples between them are worth a remark."""
 
@@ -78,6 +79,10 @@ class _Description:
             self._refuse("its description is not UTF-8 text; write it anew")
         except json.JSONDecodeError as problem:
             self._refuse(f"its description is not JSON (line {problem.lineno}, column {problem.colno}); mend it there")
+        except RecordingError:
+            raise
+        except ValueError:
+            self._refuse("its description holds a number too long to be one; mend it")
         except RecursionError:
             self._refuse("its description is nested too deeply to be one; write it anew")
         if not isinstance(document, dict) or not isinstance(document.get("global"), dict):
@@ -112,8 +117,8 @@ class _Description:
         value = entry.get(key)
         if value is None:
             return None
-        if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-            self._refuse(f"{key} is {json.dumps(value)}, which is not a number; correct the description")
+        if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) <= _LARGEST:
+            self._refuse(f"{key} is {json.dumps(value)[:40]}, which is not a number; correct the description")
         return float(value)
 
     def _text(self, entry: dict[str, Any], key: str) -> str | None:
@@ -132,7 +137,7 @@ class _Description:
             self._refuse("it holds several receive channels in one file; split it into one recording per channel")
         datatype = self.whole.get("core:datatype")
         if not isinstance(datatype, str) or datatype not in NUMPY_TYPES:
-            self._refuse(f"its datatype is {json.dumps(datatype)}; convert it to one of {', '.join(NUMPY_TYPES)}")
+            self._refuse(f"its datatype is {json.dumps(datatype)[:40]}; convert it to one of {', '.join(NUMPY_TYPES)}")
         stated_rate = self._number(self.whole, "core:sample_rate")
         sample_rate_hz = self._agreed("sample rate", stated_rate, rate_hz)
         if sample_rate_hz is None:
@@ -174,6 +179,8 @@ class _Description:
         before: dict[str, Any] = {}
         for entry in self.captures or [{}]:
             first = self._sample_start(entry, "captures") - offset if segments else 0
+            if first < 0:
+                self._refuse("a stretch begins before core:offset, the first sample; correct one of them")
             stated = self._number(entry, "core:frequency")
             if segments:
                 frequency = centre_hz or stated or segments[-1].frequency_hz

@@ -221,6 +221,11 @@ def put(key: str, value: object) -> Any:
         (put("core:sample_rate", 1e15), "which cannot be"),
         (put("core:sample_rate", "2.4M"), 'core:sample_rate is "2.4M", which is not a number'),
         (put("core:sample_rate", True), "not a number"),
+        (put("core:sample_rate", 10**400), "not a number"),
+        (
+            lambda d: d["global"].update({"core:offset": 5000}) or d["captures"].append({"core:sample_start": 100}),
+            "a stretch begins before core:offset",
+        ),
         (put("core:datatype", None), "datatype is null"),
         (put("core:datatype", "cu12"), 'datatype is "cu12"; convert it to one of cu8'),
         (put("core:datatype", ["cu8"]), "datatype is"),
@@ -252,6 +257,7 @@ def test_bad_descriptions_get_one_sentence(edited: Any, change: Any, sentence: s
         (b'{"global": {"core:sample_rate": NaN}}', "holds NaN"),
         (b'{"global": {"core:datatype": "cu8", "core:sample_rate": 1e999}}', "not a number"),
         (b"[" * 100_000, "nested too deeply"),
+        (b'{"global": ' + b"9" * 5000 + b"}", "a number too long"),
     ],
 )
 def test_what_is_no_description_gets_one_sentence(edited: Any, text: bytes, sentence: str) -> None:
