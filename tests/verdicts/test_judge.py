@@ -75,3 +75,19 @@ def test_dissent_names_the_limit_that_would_have_said_otherwise() -> None:
     assert "inside ±1568 Hz (survey item, rule), but outside ±1500 Hz (type test, example)" in sentence
     assert dissent(Measured(1200.0, "Hz", U_50), (rule, ILAC)) == ()
     assert dissent(Measured(1200.0, "Hz", U_50), ()) == ()
+
+
+def test_an_uncertainty_wider_than_the_limit_is_said_in_words() -> None:
+    """Worked by hand: ±0.5 ppm and ±2 ppm of drift on 8414.5 kHz give U = 4.97 and 19.46 Hz against ±10 Hz."""
+    line = replace(ILAC, quantity="line B offset", low=-10.0, high=10.0)
+    calm = Measured(1.0, "Hz", (Term.normal("drift", 4.97 / 2),))
+    assert dissent(calm, (line,)) == ()
+    loose = Measured(1.0, "Hz", (Term.normal("drift", 19.46 / 2), Term.normal("repeatability", 0.2)))
+    (sentence,) = dissent(loose, (line,))
+    assert "known to ±19 Hz only, and the limit is ±10 Hz: no pass can be proven" in sentence
+    assert "What weighs most is the drift." in sentence
+    far = replace(loose, value=60.0)
+    assert judge(far, line) is Verdict.FAIL
+    assert dissent(far, (line,)) == ()
+    one_sided = replace(line, low=-math.inf)
+    assert dissent(loose, (one_sided,)) == ()
