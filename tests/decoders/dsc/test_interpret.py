@@ -8,7 +8,10 @@ from __future__ import annotations
 
 from typing import Any
 
+import msgspec
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from sdrcheck.compositions.call import ROWS, Band, CallOrder, symbols_on_air
 from sdrcheck.decoders.dsc import fields, interpret
@@ -397,3 +400,21 @@ def test_columns_hold_the_published_symbols() -> None:
 
 def _words(text: str) -> list[str]:
     return [word for word in "".join(c if c.isalnum() else " " for c in text.lower()).split() if len(word) > 2]
+
+
+@settings(max_examples=300, deadline=None)
+@given(
+    format_specifier=st.sampled_from([102, 112, 114, 116, 120, 121, 123, 99]),
+    body=st.lists(st.integers(0, 127) | st.sampled_from([100, 108, 110, 112, 126, 55, 105, 99, 88]), max_size=32),
+    end=st.sampled_from([117, 122, 127, 100]),
+    expansion=st.lists(st.integers(0, 127), max_size=14),
+    band=st.sampled_from(["vhf", "mf"]),
+)
+def test_whatever_is_sent_becomes_a_finding(
+    format_specifier: int, body: list[int], end: int, expansion: list[int], band: Band
+) -> None:
+    """Nonsense never raises, loses no symbol that was found, and holds nothing that is no number in JSON."""
+    call = told(bits_from(symbols_on_air([format_specifier, *body, end], expansion=expansion)), band)
+    assert len(call.first_copy) == len(call.second_copy) == len(call.symbols)
+    assert msgspec.json.decode(msgspec.json.encode(call), type=Call) == call
+    assert all(remark.endswith(".") and "\n" not in remark for remark in call.remarks)
