@@ -17,20 +17,20 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sdrcheck.channels.channel import Channel
+from sdrcheck.channels.channel import Channel, Emission
 from sdrcheck.errors import RecordingError, SourceError
 from sdrcheck.filters.excerpt import Excerpt
 from sdrcheck.filters.iq import Complex, clipped_count, complex_samples
 from sdrcheck.filters.lookout import Begun, Heard, Lookout, Samples, Sighting, Spectrum
 from sdrcheck.filters.spectrum import Density
-from sdrcheck.findings.assembly import Circumstances, Judging, assemble, joined
+from sdrcheck.findings.assembly import FM_RATE_HZ, Circumstances, Judging, assemble, decoded, joined
 from sdrcheck.findings.inspection import Inspection, RecordingFacts, ReferenceFacts, Transmission
 from sdrcheck.findings.relations import relate
 from sdrcheck.recordings.utc import utc_moment, utc_text
 from sdrcheck.sources.source import IqBlock, IqSource
 
 if TYPE_CHECKING:
-    from sdrcheck.decoders.decoder import Decode
+    from sdrcheck.decoders.decoder import Decode, DecodedCall
     from sdrcheck.decoders.navtex.reader import News, Reader
 
 __all__ = ["Judging", "Settings", "collect", "run"]
@@ -38,6 +38,8 @@ __all__ = ["Judging", "Settings", "collect", "run"]
 LONGEST_LOSS_S = 5.0
 """A longer loss of samples ends what was on the air and begins anew."""
 _REMEMBERED_S = 150.0
+_WEAK_EDGE_S = 0.02
+"""How well decoded bits tell where a weak call begins and ends."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -336,29 +338,47 @@ class _Run:
             yield TransmissionEnded(heard.number, whole, pieces[0][1])
 
     def _weak(self, heard: Heard) -> Iterator[Event]:
-        """What only its energy over a long time gave away counts if it can be read."""
-        for excerpt in self._weak_excerpts(heard.excerpt):
-            decode = self._text_of(excerpt) if excerpt.channel is not None and excerpt.channel.text else None
+        """What only its energy over a long time gave away counts if it can be read; else what else was made of it."""
+        told = False
+        for excerpt, decode in self._read_weak(heard.excerpt):
+            told = True
+            number = next(self._numbers)
             transmission = assemble(excerpt, self._settings, self._circumstances(excerpt, 0.0), decode)
-            if transmission.calls or transmission.messages:
-                number = next(self._numbers)
-                yield TransmissionStarted(number, transmission.start_s, excerpt.centre_hz, excerpt.channel)
-                yield TransmissionEnded(number, transmission, excerpt)
+            yield TransmissionStarted(number, transmission.start_s, excerpt.centre_hz, excerpt.channel)
+            yield TransmissionEnded(number, transmission, excerpt)
+        for other in heard.instead if not told else ():
+            if other.excerpt.channel is not None:
+                yield TransmissionStarted(
+                    other.number, other.excerpt.key_on_s, other.excerpt.centre_hz, other.excerpt.channel
+                )
+            yield from self._heard(other)
 
-    def _weak_excerpts(self, excerpt: Excerpt) -> Iterator[Excerpt]:
-        """Where in a stretch with a little more energy a call may lie."""
-        from sdrcheck.findings.assembly import FM_RATE_HZ
-
-        if excerpt.sample_rate_hz < FM_RATE_HZ:
-            yield excerpt
+    def _read_weak(self, excerpt: Excerpt) -> Iterator[tuple[Excerpt, Decode]]:
+        """Everything that can be read in a stretch with a little more energy, each with its own edges."""
+        if excerpt.channel is not None and excerpt.channel.text:
+            read = self._text_of(excerpt)
+            found = read.messages
+            spans = [(message.start_s, message.end_s) for message in found]
+            if found:
+                yield _keyed(excerpt, min(s for s, _ in spans), max(e for _, e in spans)), read
             return
-        from sdrcheck.decoders.dsc.vhf_presence import present
+        if excerpt.sample_rate_hz >= FM_RATE_HZ:
+            from sdrcheck.decoders.dsc.vhf_presence import present
 
-        for presence in present(excerpt.iq, excerpt.sample_rate_hz):
-            low = max(0, round(presence.start_s * excerpt.sample_rate_hz))
-            high = min(excerpt.iq.size, round(presence.end_s * excerpt.sample_rate_hz))
-            if low < high:
-                yield replace(excerpt, key_on=low, key_off=high, edge_uncertainty_s=presence.edge_uncertainty_s)
+            if not present(excerpt.iq, excerpt.sample_rate_hz):
+                return
+        read = decoded(excerpt, excerpt.channel.emission if excerpt.channel is not None else Emission.UNKNOWN)
+        if read.calls:
+            # calls without a gap are one keying
+            groups: list[list[DecodedCall]] = []
+            for one in read.calls:
+                if groups and one.call.start_s - groups[-1][-1].call.end_s < 0.02:
+                    groups[-1].append(one)
+                else:
+                    groups.append([one])
+            for group in groups:
+                part = _keyed(excerpt, group[0].call.start_s, group[-1].call.end_s)
+                yield part, replace(read, calls=tuple(group))
 
     def _circumstances(self, excerpt: Excerpt, occupied_hz: float) -> Circumstances:
         return Circumstances(
@@ -443,6 +463,13 @@ def _nothing_read() -> Decode:
     return Decode()
 
 
+def _keyed(excerpt: Excerpt, start_s: float, end_s: float) -> Excerpt:
+    """The same samples with the edges where its content says."""
+    low = max(0, round((start_s - excerpt.start_s) * excerpt.sample_rate_hz))
+    high = min(excerpt.iq.size, round((end_s - excerpt.start_s) * excerpt.sample_rate_hz))
+    return replace(excerpt, key_on=min(low, max(high - 1, 0)), key_off=high, edge_uncertainty_s=_WEAK_EDGE_S)
+
+
 def _without_samples(excerpt: Excerpt) -> Excerpt:
     return replace(excerpt, iq=excerpt.iq[:0], key_on=0, key_off=0)
 
@@ -483,7 +510,9 @@ class _FrameMaker:
             place += taken
             if taken < missing:
                 return
-            levels, low_hz, step_hz = self._lookout.frame(self._sum / self._blocks, self._settings.frame_bins)
+            levels, low_hz, step_hz = self._lookout.frame(
+                self._sum / np.float32(self._blocks), self._settings.frame_bins
+            )
             yield SpectrumFrame(
                 start_s=self._start_s,
                 duration_s=spectrum.start_s + place * spectrum.block_s - self._start_s,

@@ -11,7 +11,7 @@ import itertools
 import math
 from collections import deque
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +34,10 @@ _STRONGER = 30.0
 """A signal this many times stronger than another may be where the other comes from."""
 _MUCH_STRONGER = 10**4.5
 _SAME_EDGE_S = 0.012
+_FAINT = 6.0
+"""Below this the watch for weak calls has the first word on a calling channel."""
+_PLAIN = 20.0
+"""A block so far over the noise holds no weak call."""
 _FAINTEST = 1.6
 """Power over noise in the slot's filter below which a keying is not told of."""
 _DC_MOST = 10 ** (-22 / 20)
@@ -149,6 +153,8 @@ class Heard:
     last: bool = True
     weak: bool = False
     """Found only by its energy over a long time; it counts if it can be read."""
+    instead: tuple[Heard, ...] = ()
+    """What the ordinary detector made of the same stretch: to be told where the weak one cannot be read."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -194,6 +200,7 @@ class _Watch:
     following: list[Complex] | None = None
     follow_block: int = 0
     quiet_blocks: int = 0
+    held_back: list[Heard] = field(default_factory=list)
 
 
 class Lookout:
@@ -641,8 +648,11 @@ class Lookout:
         return Begun(track.number, self.start_s + on_s, self.centre_hz + track.slot.offset_hz, track.slot.channel)
 
     def _tell(self, track: Track, keyed: Keying) -> Iterator[Sighting]:
+        watch = self._weak_watch_of(track, keyed)
         if track.number is None:
-            yield self._begin(track, keyed.on_s)
+            begun = self._begin(track, keyed.on_s)
+            if watch is None:
+                yield begun
         assert track.number is not None
         excerpt = replace(
             keyed.excerpt,
@@ -650,9 +660,22 @@ class Lookout:
             start_s=self.start_s + keyed.excerpt.start_s,
             lost=self._lost_in(keyed.excerpt),
         )
-        yield Heard(track.number, excerpt, track.slot.occupied_hz, last=keyed.last)
+        heard = Heard(track.number, excerpt, track.slot.occupied_hz, last=keyed.last)
         if keyed.last:
             track.number = None
+        if watch is None:
+            yield heard
+        else:
+            watch.held_back.append(heard)
+
+    def _weak_watch_of(self, track: Track, keyed: Keying) -> _Watch | None:
+        """The watch for weak signals that knows better what a faint keying is."""
+        if track.number is not None or keyed.strength > _FAINT:
+            return None
+        for watch in self._watches:
+            if watch.slot.channel is track.slot.channel and watch.following is not None:
+                return watch
+        return None
 
     def _lost_in(self, excerpt: Excerpt) -> tuple[tuple[int, int], ...]:
         found = []
@@ -819,12 +842,11 @@ class Lookout:
             place = slice(watch.low_cell, watch.high_cell + 1)
             ratios = cells[:, place].mean(axis=1) / under[:, place].mean(axis=1)
             ratios = np.where(gains > 0, ratios, 1.0)
-            followed = any(t.slot.channel is watch.slot.channel and t.current is not None for t in self._tracks)
             slot = watch.slot
             cut = self._bank.cut(batch, slot.offset_hz, slot.passband)
             if slot.channel is not None and slot.channel.text:
                 yield self._text_samples(slot, slot.channel, cut, batch)
-            if followed or float(ratios.max(initial=0.0)) > 20:
+            if float(ratios.max(initial=0.0)) > _PLAIN:
                 # the ordinary detector has it; what is left in the long windows would only repeat it
                 watch.ratios.clear()
                 watch.cuts.clear()
@@ -869,6 +891,7 @@ class Lookout:
 
     def _end_weak(self, watch: _Watch) -> Iterator[Sighting]:
         rows, watch.following = watch.following, None
+        instead, watch.held_back = tuple(watch.held_back), []
         if not rows:
             return
         slot = watch.slot
@@ -877,6 +900,7 @@ class Lookout:
         start = watch.follow_block * self._bank.samples_per_block(slot.passband)
         iq = iq[: max(0, math.floor(self._end * rate / self.sample_rate_hz) - start)]
         if iq.size == 0:
+            yield from instead
             return
         excerpt = Excerpt(
             iq=iq,
@@ -889,7 +913,7 @@ class Lookout:
             channel=slot.channel,
             edge_uncertainty_s=0.3,
         )
-        yield Heard(next(self._numbers), excerpt, slot.occupied_hz, weak=True)
+        yield Heard(next(self._numbers), excerpt, slot.occupied_hz, weak=True, instead=instead)
 
 
 def _boxed(values: NDArray[np.floating], width: int) -> Array:

@@ -133,7 +133,7 @@ def assemble(
     elif excerpt.sample_rate_hz < FM_RATE_HZ:
         found = _single_sideband(excerpt, around)
     else:
-        found = _telephony(excerpt, around)
+        found = _telephony(excerpt, around, decode)
     found.remarks += _surroundings(excerpt)
     corrected = _corrected(found, excerpt, judging.known_reference, around)
     frequency_hz = _frequency(corrected, found, excerpt, judging.known_reference)
@@ -151,7 +151,10 @@ def assemble(
         kind=found.kind,
         condition=found.condition.value,
         readings=readings,
-        calls=tuple(decoded.call for decoded in found.decode.calls),
+        calls=tuple(
+            msgspec.structs.replace(one.call, start_s=float(one.call.start_s), end_s=float(one.call.end_s))
+            for one in found.decode.calls
+        ),
         messages=found.decode.messages,
         stray_text=found.decode.stray_text,
         remarks=tuple(dict.fromkeys(found.remarks)),
@@ -174,7 +177,7 @@ def decoded(excerpt: Excerpt, emission: Emission) -> Decode:
 # -- what it is -------------------------------------------------------------------------------------------------------
 
 
-def _telephony(excerpt: Excerpt, around: Circumstances) -> _Found:
+def _telephony(excerpt: Excerpt, around: Circumstances, decode: Decode | None) -> _Found:
     """An FM channel: a carrier, telephony, a call, or something that is none of these."""
     from sdrcheck.measurements import calls, fm
 
@@ -184,9 +187,11 @@ def _telephony(excerpt: Excerpt, around: Circumstances) -> _Found:
     found = _Found(Emission.UNKNOWN, Kind.UNKNOWN, condition, dict(measured.readings), Decode(), list(measured.remarks))
     calling = channel is not None and channel.calling
     plain = condition in (Condition.UNMODULATED, Condition.ONE_TONE, Condition.TWO_TONES)
-    if calling or not plain:
+    if decode is not None:
+        found.decode = decode
+    elif calling or not plain:
         found.decode = decoded(excerpt, channel.emission if calling and channel else Emission.G3E)
-        found.remarks += found.decode.remarks
+    found.remarks += found.decode.remarks
     if found.decode.calls:
         found.emission, found.kind, found.condition = Emission.G2B, Kind.DSC_CALL, Condition.CALL
         found.readings |= calls.measure(excerpt, found.decode.calls[0].track)
