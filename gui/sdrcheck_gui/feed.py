@@ -7,7 +7,7 @@ import queue
 import threading
 from collections import deque
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from sdrcheck.bench import Event, Settings, SpectrumFrame, run
@@ -15,6 +15,10 @@ from sdrcheck.errors import SdrcheckError, SourceError
 from sdrcheck.sources.catalogue import open_source
 from sdrcheck.sources.source import IqSource, SourceFacts, Tuning
 from sdrcheck.watching.memory import RollingMemory
+
+_BUNCH = 6
+_FRAMES_PER_S = 60.0
+_FRAME_BINS = 512
 
 log = logging.getLogger(__name__)
 
@@ -64,11 +68,11 @@ class Feed:
         return self._thread.is_alive()
 
     def frames(self) -> list[SpectrumFrame]:
-        """The spectrum frames since the last call, oldest first; some may have been skipped."""
-        taken = []
-        while self._frames:
-            taken.append(self._frames.popleft())
-        return taken
+        """The next spectrum frames to draw, oldest first; some may have been skipped.
+
+        The engine hands them over in bunches, several at a time; they are let out evenly, so that the picture flows.
+        """
+        return [self._frames.popleft() for _ in range(-(-len(self._frames) // _BUNCH))]
 
     def results(self) -> list[FeedEvent]:
         """Everything else since the last call, in order, nothing left out."""
@@ -98,7 +102,8 @@ class Session:
     """One run of the engine on one source, with its rolling memory, opened inside the feed's thread."""
 
     def __init__(self, word: str, tuning: Tuning, settings: Settings, memory_s: float = 120.0) -> None:
-        self.word, self.settings, self.memory_s = word, settings, memory_s
+        self.word, self.memory_s = word, memory_s
+        self.settings = replace(settings, frames_per_s=_FRAMES_PER_S, frame_bins=_FRAME_BINS)
         self._tuning = tuning
         self._memory: RollingMemory | None = None
         self._closed = threading.Event()

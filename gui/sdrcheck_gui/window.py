@@ -22,8 +22,9 @@ from sdrcheck_gui.panels.traces import TracesPanel
 from sdrcheck_gui.qt import QtCore, QtGui, QtWidgets
 from sdrcheck_gui.setup import remember, remembered
 
-TICK_MS = 40
+TICK_MS = 33
 MEMORY_S = 120.0
+LIVE_SPAN_S = 60.0
 
 
 class Window(QtWidgets.QMainWindow):
@@ -171,6 +172,8 @@ class Window(QtWidgets.QMainWindow):
     def _take(self, event: object) -> None:
         if isinstance(event, SourceOpened):
             self.clock.starts(event.facts.start_utc)
+            count, rate = event.facts.sample_count, event.facts.sample_rate_hz
+            self.band.show_span(LIVE_SPAN_S if count is None else count / rate)
             remember(self.start.setup)
             self.say(f"{event.facts.name}: {event.facts.sample_rate_hz / 1e3:.6g} kS/s. Nothing is transmitted.")
         elif isinstance(event, SourceFault):

@@ -81,6 +81,7 @@ class BandPanel(QtWidgets.QWidget):
     def __init__(self, clock: Clock, span_s: float, look: Look) -> None:
         super().__init__()
         self._clock, self._span_s = clock, span_s
+        self._shown_s = span_s
         self._history: History | None = None
         self._low_hz = self._step_hz = 0.0
         self._peak: NDArray[np.float32] | None = None
@@ -154,6 +155,12 @@ class BandPanel(QtWidgets.QWidget):
             for side in ("left", "bottom"):
                 plot.getAxis(side).setPen(look.faint)
                 plot.getAxis(side).setTextPen(look.ink)
+
+    def show_span(self, seconds: float) -> None:
+        """Show so many seconds at once, no more than are held."""
+        self._shown_s = min(max(seconds, 2.0), self._span_s)
+        _, high = self.plot.viewRange()[0]
+        self.plot.setXRange(high - self._shown_s, high, padding=0)
 
     def clear(self) -> None:
         """Forget everything shown, for a new source."""
@@ -260,7 +267,7 @@ class BandPanel(QtWidgets.QWidget):
         self.following = on
         if on and self._history is not None and self._latest is not None:
             end = (self._history.newest + 1) * COLUMN_S
-            self.plot.setXRange(end - self._span_s, end, padding=0)
+            self.plot.setXRange(end - self._shown_s, end, padding=0)
 
     def _moved_by_hand(self) -> None:
         self.follow_button.setChecked(False)

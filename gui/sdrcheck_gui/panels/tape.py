@@ -77,16 +77,15 @@ class Lanes(QtWidgets.QWidget):
             painter.drawText(words, QtCore.Qt.AlignmentFlag.AlignRight | QtCore.Qt.AlignmentFlag.AlignVCenter, lane)
         plain = QtCore.QRectF(LEFT_WIDTH, 0, self.width() - LEFT_WIDTH - RIGHT_WIDTH, self.height())
         painter.setClipRect(plain.adjusted(0, 0, RIGHT_WIDTH, 0))
-        label_ends: dict[str, float] = {}
-        for keying in self._keyings:
+        nexts: dict[str, float] = {}
+        for keying in reversed(list(self._keyings)):
             block = self.block_of(keying)
-            if block.right() < plain.left() or block.left() > plain.right():
-                continue
-            self._paint_block(painter, keying, block, label_ends)
+            if block.right() >= plain.left() and block.left() <= plain.right():
+                self._paint_block(painter, keying, block, nexts.get(keying.lane, plain.right() + RIGHT_WIDTH))
+            nexts[keying.lane] = block.left()
 
-    def _paint_block(
-        self, painter: QtGui.QPainter, keying: Keying, block: QtCore.QRectF, label_ends: dict[str, float]
-    ) -> None:
+    def _paint_block(self, painter: QtGui.QPainter, keying: Keying, block: QtCore.QRectF, next_left: float) -> None:
+        """Paint a block, and its words inside it or in the room before the next one."""
         look = self._look
         worst = worst_verdict(keying)
         colour = look.verdict_colour(worst)
@@ -104,14 +103,13 @@ class Lanes(QtWidgets.QWidget):
         metrics = self.fontMetrics()
         inside = metrics.horizontalAdvance(words) + 8 <= block.width()
         left = block.left() + 4 if inside else block.right() + 4
-        if not inside and left < label_ends.get(keying.lane, -1e9):
+        room = block.width() - 8 if inside else next_left - left - 4
+        if room < metrics.horizontalAdvance("mm…"):
             return
-        room = block.width() - 8 if inside else max(self.width() - left, 0)
         text = metrics.elidedText(words, QtCore.Qt.TextElideMode.ElideRight, int(min(room, 260)))
         painter.setPen(QtGui.QColor(look.ink))
         where = QtCore.QRectF(left, block.top(), room, block.height())
         painter.drawText(where, QtCore.Qt.AlignmentFlag.AlignVCenter | QtCore.Qt.AlignmentFlag.AlignLeft, text)
-        label_ends[keying.lane] = left + metrics.horizontalAdvance(text) + 4
 
     def _at(self, place: QtCore.QPointF) -> Keying | None:
         under = [k for k in self._keyings if self.block_of(k).adjusted(-3, -2, 3, 2).contains(place)]
@@ -122,6 +120,9 @@ class Lanes(QtWidgets.QWidget):
         found = self._at(event.position())
         if found is not None:
             self.chosen.emit(found.number)
+
+    def mouseReleaseEvent(self, event: QtGui.QMouseEvent) -> None:
+        event.accept()
 
     def event(self, event: QtCore.QEvent) -> bool:
         if event.type() == QtCore.QEvent.Type.ToolTip and isinstance(event, QtGui.QHelpEvent):

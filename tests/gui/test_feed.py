@@ -1,0 +1,68 @@
+"""The feed: newest frames win, results never get lost, and a failure always arrives."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator
+
+import numpy as np
+import pytest
+
+from sdrcheck.bench import SourceFault, SpectrumFrame
+from sdrcheck.errors import SourceLost
+from sdrcheck_gui.feed import EngineStopped, Feed
+
+
+def frame(number: int) -> SpectrumFrame:
+    return SpectrumFrame(number / 10, 0.1, 156e6, 1000.0, np.zeros(4, np.float32))
+
+
+def finished(events: Callable[[], Iterator[object]]) -> Feed:
+    feed = Feed(events)  # type: ignore[arg-type]
+    feed.start()
+    deadline = time.monotonic() + 5
+    while feed.running and time.monotonic() < deadline:
+        time.sleep(0.005)
+    return feed
+
+
+def test_no_result_is_dropped_however_many_frames_are() -> None:
+    def events() -> Iterator[object]:
+        for number in range(500):
+            yield frame(number)
+            yield SourceFault(number / 10, f"fault {number}")
+
+    feed = finished(events)
+    results = feed.results()
+    assert [r.sentence for r in results[:-1]] == [f"fault {number}" for number in range(500)]
+    assert results[-1] == EngineStopped()
+    shown = []
+    while got := feed.frames():
+        shown += got
+    assert len(shown) < 500
+    assert shown[-1].start_s == pytest.approx(49.9)
+
+
+@pytest.mark.parametrize(
+    ("problem", "said"),
+    [(SourceLost("the dongle stopped answering; plug it in again"), "the dongle stopped"), (KeyError("x"), "KeyError")],
+)
+def test_a_failure_arrives_as_an_event(problem: Exception, said: str) -> None:
+    def events() -> Iterator[object]:
+        yield frame(0)
+        raise problem
+
+    (stopped,) = finished(events).results()
+    assert isinstance(stopped, EngineStopped)
+    assert said in stopped.sentence
+
+
+def test_stop_ends_an_endless_engine_within_its_time() -> None:
+    def events() -> Iterator[object]:
+        while True:
+            yield frame(0)
+
+    feed = Feed(events)  # type: ignore[arg-type]
+    feed.start()
+    feed.stop(2.0)
+    assert not feed.running

@@ -1,0 +1,270 @@
+"""Each panel, fed by hand with a few events: what it shows, says and lets choose."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from sdrcheck.bench import CharactersArrived, SourceFault, SpectrumFrame, TransmissionEnded, TransmissionStarted
+from sdrcheck.channels import plan
+from sdrcheck.decoders.dsc.call import Call, OrdinaryReceiver
+from sdrcheck.filters.excerpt import Excerpt
+from sdrcheck.findings.inspection import AppliedLimit, Kind, Reading, Transmission
+from sdrcheck_gui import look
+from sdrcheck_gui.clock import Clock
+from sdrcheck_gui.keyings import Keying, Keyings
+from sdrcheck_gui.panels.band import BandPanel, History
+from sdrcheck_gui.panels.decode import DecodePanel, harmless
+from sdrcheck_gui.panels.rulers import RulersPanel, span_of
+from sdrcheck_gui.panels.start import StartPanel
+from sdrcheck_gui.panels.tape import TapePanel, worst_verdict
+from sdrcheck_gui.panels.traces import TracesPanel
+from sdrcheck_gui.qt import QtCore
+from sdrcheck_gui.setup import Setup
+
+CHANNEL_70, CHANNEL_72 = plan.channel_at(156.525e6), plan.channel_at(156.625e6)
+DEVIATION = AppliedLimit(
+    low=None, high=5000.0, id="V11", source="former RR App. 19 item 2", standing="regulation", mark="S"
+)
+CALL = Call(  # invented identities
+    start_s=20.0,
+    end_s=20.5,
+    type="test call",
+    self_id="211999990",
+    address="002119990",
+    category="safety",
+    symbols=(120, 0, 21),
+    first_copy=(120, None, 21),
+    second_copy=(120, 0, 19),
+    combined=(1,),
+    error_check="ok",
+    ordinary_receiver=OrdinaryReceiver(accepted=True, reason="the ECC fits"),
+)
+
+
+def frame(start_s: float, clipped: float = 0.0) -> SpectrumFrame:
+    power = np.full(64, -80.0, np.float32)
+    power[32] = -20.0
+    return SpectrumFrame(start_s, 0.1, 156.0e6, 25_000.0, power, clipped_fraction=clipped)
+
+
+def reading(value: float, verdict: str) -> Reading:
+    return Reading(
+        quantity="peak deviation, up", value=value, unit="Hz", uncertainty=120.0, limit=DEVIATION, verdict=verdict
+    )
+
+
+def ended(number: int, start_s: float, *readings: Reading, calls: tuple[Call, ...] = ()) -> TransmissionEnded:
+    channel = CHANNEL_70 if calls else CHANNEL_72
+    assert channel is not None
+    iq = np.exp(1j * 3 * np.sin(2 * np.pi * 1000 * np.arange(24_000) / 48_000)).astype(np.complex64)
+    found = Transmission(
+        start_s=start_s,
+        duration_s=0.5,
+        start_utc=None,
+        frequency_hz=channel.frequency_hz,
+        channel=channel.name,
+        leg=None,
+        emission="G2B" if calls else "G3E",
+        kind=Kind.DSC_CALL if calls else Kind.VOICE,
+        condition="call" if calls else "one tone",
+        readings=readings,
+        calls=calls,
+        remarks=("Look at the microphone.",),
+    )
+    return TransmissionEnded(
+        number, found, Excerpt(iq, 48_000.0, channel.frequency_hz, start_s, 0, iq.size, 1e-12, channel)
+    )
+
+
+def taken(*events: object) -> Keyings:
+    keyings = Keyings(120.0)
+    for event in events:
+        keyings.show_event(event)
+    return keyings
+
+
+def chosen(event: TransmissionEnded) -> Keying:
+    keying = taken(event).get(event.number)
+    assert keying is not None
+    return keying
+
+
+# -- keyings ----------------------------------------------------------------------------------------------------------
+
+
+def test_keyings_forget_old_ones_but_never_marked_ones() -> None:
+    keyings = taken(ended(1, 0.0), ended(2, 1.0))
+    marked = keyings.get(1)
+    assert marked is not None
+    marked.marked = True
+    keyings.forget_before(500.0)
+    assert [keying.number for keying in keyings] == [1]
+
+
+def test_text_arrives_in_order_before_the_end() -> None:
+    keyings = taken(
+        TransmissionStarted(3, 5.0, 518e3, None),
+        CharactersArrived(3, 5.2, None, "ZCZC "),
+        CharactersArrived(3, 5.3, None, "EA07"),
+    )
+    keying = keyings.get(3)
+    assert keying is not None
+    assert keying.text == "ZCZC EA07"
+    assert keying.label == "text arriving"
+
+
+# -- band -------------------------------------------------------------------------------------------------------------
+
+
+def test_history_holds_the_strongest_of_each_column_and_its_span() -> None:
+    history = History(64, 5.0)
+    for tenth in range(80):
+        history.add(frame(tenth / 10))
+    assert history.picture().shape == (64, 50)
+    assert history.start_s == pytest.approx(3.0)
+    assert history.dbfs_at(7.95, 32) == pytest.approx(-20, abs=0.5)
+    assert history.dbfs_at(1.0, 32) is None
+
+
+def test_band_marks_overload_and_losses_on_the_time_axis(qtbot) -> None:  # type: ignore[no-untyped-def]
+    band = BandPanel(Clock(), 60.0, look.LIGHT)
+    qtbot.addWidget(band)
+    band.show_frames([frame(0.0), frame(1.0, clipped=0.02), frame(2.0)])
+    band.show_event(SourceFault(1.5, "1200 samples are missing at 1.500 s.", lost_samples=1200))
+    assert band.notes() == ["overload, 2 % clipped", "1200 samples lost"]
+
+
+def test_peaks_are_held_and_cleared(qtbot) -> None:  # type: ignore[no-untyped-def]
+    band = BandPanel(Clock(), 60.0, look.LIGHT)
+    qtbot.addWidget(band)
+    band.show_frames([frame(0.0)])
+    band.peak_button.click()
+    quiet = frame(0.1)
+    quiet.power_dbfs[:] = -80.0
+    band.show_frames([quiet])
+    assert band._peak_curve.getData()[0][32] == pytest.approx(-20)
+    band.peak_button.click()
+    assert band._peak_curve.getData()[0] is None or band._peak_curve.getData()[0].size == 0
+
+
+# -- tape -------------------------------------------------------------------------------------------------------------
+
+
+def test_tape_chooses_by_mouse_and_by_keys(qtbot) -> None:  # type: ignore[no-untyped-def]
+    keyings = taken(ended(1, 10.0), ended(2, 20.0, calls=(CALL,)), ended(3, 30.0))
+    band = BandPanel(Clock(), 60.0, look.LIGHT)
+    tape = TapePanel(keyings, band, look.LIGHT)
+    for widget in (band, tape):
+        qtbot.addWidget(widget)
+    tape.resize(900, 120)
+    tape.show()
+    band.plot.setXRange(0, 60, padding=0)
+    tape.refresh(60.0)
+    picked: list[int] = []
+    tape.lanes.chosen.connect(picked.append)
+    tape.lanes.chosen.connect(tape.lanes.set_chosen)
+    block = tape.lanes.block_of(next(iter(keyings)))
+    qtbot.mouseClick(tape.lanes, QtCore.Qt.MouseButton.LeftButton, pos=block.center().toPoint())
+    for key in (QtCore.Qt.Key.Key_Right, QtCore.Qt.Key.Key_Right, QtCore.Qt.Key.Key_Right, QtCore.Qt.Key.Key_Down):
+        qtbot.keyClick(tape.lanes, key)
+    assert picked == [1, 2, 3, 3, 2]  # the end of the tape is the end; down is the lower channel's lane
+    assert tape.lanes._keyings.lanes() == ["72", "70"]
+
+
+def test_the_gravest_verdict_colours_a_block_and_unjudged_ones_have_none() -> None:
+    both = chosen(ended(1, 0.0, reading(5200, "fail"), reading(4900, "pass, not proven")))
+    assert worst_verdict(both) == "fail"
+    assert worst_verdict(chosen(ended(2, 0.0))) is None
+
+
+# -- rulers -----------------------------------------------------------------------------------------------------------
+
+
+def test_rulers_say_value_limit_verdict_and_source(qtbot) -> None:  # type: ignore[no-untyped-def]
+    panel = RulersPanel(look.LIGHT)
+    qtbot.addWidget(panel)
+    panel.show_chosen(chosen(ended(1, 0.0, reading(5310, "fail"))))
+    (ruler,) = panel.rulers()
+    assert "5310 ± 120 Hz" in ruler.accessibleName()
+    assert "former RR App. 19 item 2" in ruler.toolTip()
+    assert "Verdict: fail" in ruler.toolTip()
+    panel.copy()
+    from sdrcheck_gui.qt import QtGui
+
+    assert "at most 5000 Hz\tfail\tregulation" in QtGui.QGuiApplication.clipboard().text()
+    ruler.resize(400, 60)
+    assert not ruler.grab().isNull()
+
+
+@pytest.mark.parametrize("value", [0.0, 4900.0, 5000.0, 9000.0, -50.0])
+def test_a_ruler_always_shows_the_edge_of_the_limit(value: float) -> None:
+    low, high = span_of(reading(value, "pass"))
+    assert low < 5000.0 < high
+
+
+def test_nothing_chosen_says_how_to_choose(qtbot) -> None:  # type: ignore[no-untyped-def]
+    panel = RulersPanel(look.DARK)
+    qtbot.addWidget(panel)
+    panel.show_chosen(chosen(ended(1, 0.0, reading(1, "pass"))))
+    panel.show_chosen(None)
+    assert panel.rulers() == []
+    assert "Choose a keying" in panel.heading.text()
+
+
+# -- content ----------------------------------------------------------------------------------------------------------
+
+
+def test_a_call_stands_as_sentences_and_grid_with_bad_symbols_marked(qtbot) -> None:  # type: ignore[no-untyped-def]
+    panel = DecodePanel(look.LIGHT)
+    qtbot.addWidget(panel)
+    panel.show()
+    panel.show_chosen(chosen(ended(2, 20.0, calls=(CALL,))))
+    words = panel.words.toPlainText()
+    assert "Test call from 211999990 to 002119990, category safety." in words
+    assert "Look at the microphone." in words
+    texts = [[panel.grid.item(row, place).text() for place in range(3)] for row in range(3)]
+    assert texts == [["120", "✕", "21"], ["120", "00", "19≠"], ["120", "00+", "21"]]
+
+
+def test_text_from_the_air_cannot_turn_the_page_around() -> None:
+    assert harmless("SAFE\u202eEVIL\x1b[31m\u200b\r\nא") == "SAFE[U+202E]EVIL[U+001B][31m[U+200B]\nא"
+
+
+# -- curves -----------------------------------------------------------------------------------------------------------
+
+
+def test_curves_are_drawn_when_they_can_be_seen(qtbot) -> None:  # type: ignore[no-untyped-def]
+    panel = TracesPanel(look.LIGHT)
+    qtbot.addWidget(panel)
+    panel.show_chosen(chosen(ended(1, 0.0)))
+    assert panel._curves[0].getData()[0] is None
+    panel.show()
+    assert panel._curves[0].getData()[1].max() == pytest.approx(3000, rel=0.12)
+
+
+# -- start page -------------------------------------------------------------------------------------------------------
+
+
+def test_start_page_judges_the_chain_as_it_is_typed(qtbot) -> None:  # type: ignore[no-untyped-def]
+    page = StartPanel(look.LIGHT, Setup(power="25W", chain="40dB/100W,30dB/2W"))
+    qtbot.addWidget(page)
+    assert page.picture.accessibleDescription().startswith("safe:")
+    page.chain.setText("30dB/2W")
+    assert page.picture.accessibleDescription().startswith("not safe:")
+    page.chain.setText("tap:4.7k,30dB")
+    assert "resistive tap" in page.picture.accessibleDescription()
+
+
+@pytest.mark.parametrize(
+    ("field", "text", "said"), [("centre", "abc", "is not a frequency"), ("reference", "2.7", "is not a correction")]
+)
+def test_start_page_says_what_is_wrong(qtbot, field: str, text: str, said: str) -> None:  # type: ignore[no-untyped-def]
+    page = StartPanel(look.LIGHT, Setup(source="dongle"))
+    qtbot.addWidget(page)
+    started: list[object] = []
+    page.started.connect(lambda *what: started.append(what))
+    getattr(page, field).setText(text)
+    page.start.click()
+    assert said in page.problem.text()
+    assert not started
