@@ -183,7 +183,8 @@ class _Description:
                 self._refuse("a stretch begins before core:offset, the first sample; correct one of them")
             stated = self._number(entry, "core:frequency")
             if segments:
-                frequency = centre_hz or stated or segments[-1].frequency_hz
+                known = (centre_hz, stated, segments[-1].frequency_hz)
+                frequency = next(value for value in known if value is not None)
                 if stated is None and centre_hz is None:
                     self.remarks.append(f"Stretch {len(segments) + 1} of {self.path.name} states no centre frequency.")
             else:

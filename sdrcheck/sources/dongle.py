@@ -10,7 +10,7 @@ import contextlib
 import io
 import threading
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import ModuleType
 from typing import Any
 
@@ -75,6 +75,7 @@ class Dongle:
         except BaseException:
             self.close()
             raise
+        self.facts = replace(self.facts, start_utc=self._intake.start_utc)
 
     def blocks(self) -> Iterator[IqBlock]:
         """Yield the samples as they come. Raises SourceLost when the dongle is pulled out or falls silent."""

@@ -84,7 +84,9 @@ def test_facts_say_what_was_asked_for(opened: IqSource) -> None:
     assert facts.centre_hz == CENTRE_HZ
     assert facts.sample_rate_hz == pytest.approx(RATE_HZ, rel=1e-6)
     assert facts.name
-    if facts.start_utc is not None:
+    if facts.start_utc is None:
+        assert isinstance(opened, RecordingSource)  # all others begin now
+    else:
         assert abs(utc_moment(facts.start_utc) - datetime.now(UTC)) < timedelta(minutes=1)
 
 
