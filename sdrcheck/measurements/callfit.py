@@ -18,7 +18,7 @@ from __future__ import annotations
 
 import enum
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -74,6 +74,8 @@ class Model:
     runs_on: bool = False
     """The carrier's phase runs on where the index changes (frequency modulator)."""
     hum_hz: tuple[float, ...] = ()
+    loose: bool = False
+    """Each run of one tone has a carrier phase of its own, not to be explained."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -220,7 +222,7 @@ def fit(
         target = phase
         if samples.noisy and linear is not None and linear.size == basis.shape[0]:
             target = _followed(samples, used, linear @ basis)
-        if linear is None or linear.size != basis.shape[0] or turn == 0:
+        if linear is None or linear.size != basis.shape[0] or (turn == 0 and not model.loose):
             linear = _solve(basis, target)
             if samples.noisy:
                 target = _followed(samples, used, linear @ basis)
@@ -231,7 +233,10 @@ def fit(
             values[i] += STEPS[i]
             moved = linear @ columns(samples, Shape.of(values), model, used)
             derivatives.append((moved - linear @ basis) / STEPS[i])
-        jacobian = np.concatenate([basis, np.stack(derivatives)]) if derivatives else basis
+        jacobian = np.concatenate([basis, np.stack(derivatives)])
+        if model.loose:
+            jacobian, rest = _without_means(samples, shape, used, jacobian), _without_means(samples, shape, used, rest[None])[0]
+            jacobian[:3] = 0.0  # the carrier stays as an earlier fit had it
         scale = np.sqrt(np.sum(jacobian**2, axis=1)) + 1e-30
         scaled = jacobian / scale[:, None]
         normal, right = scaled @ scaled.T, scaled @ rest
@@ -243,7 +248,7 @@ def fit(
             curve = trust / (100.0 * np.pi * scale[2]) ** 2  # drifts of more than some 100 Hz/s are not believed
             normal[2, 2] += curve
             right[2] -= curve * scale[2] * linear[2]
-        change = np.linalg.lstsq(normal, right, rcond=1e-12)[0] / scale
+        change: Reals = np.linalg.lstsq(normal, right, rcond=1e-12)[0] / scale
         linear = linear + change[: basis.shape[0]]
         values = shape.as_array()
         moves = np.clip(change[basis.shape[0] :], -2 * PRIORS[list(free)], 2 * PRIORS[list(free)])
@@ -253,8 +258,22 @@ def fit(
             break
     basis = columns(samples, shape, model, used)
     target = phase if not samples.noisy else _followed(samples, used, linear @ basis)
+    if model.loose:
+        return Fit(model, shape, linear, _without_means(samples, shape, used, (target - linear @ basis)[None])[0], used, jacobian, free)
     linear = linear + _solve(basis, target - linear @ basis)
     return Fit(model, shape, linear, target - linear @ basis, used, jacobian, free)
+
+
+def _without_means(samples: Samples, shape: Shape, used: NDArray[np.bool_], rows: Reals) -> Reals:
+    """Take the mean over each run of one tone off every row."""
+    bits = np.clip(np.floor(bit_places(samples, shape)[used]).astype(np.intp), 0, samples.is_b.size - 1)
+    run_of_bit = np.concatenate([[0], np.cumsum(samples.is_b[1:] != samples.is_b[:-1])])
+    runs = run_of_bit[bits]
+    first = np.flatnonzero(np.concatenate([[True], runs[1:] != runs[:-1]]))
+    counts = np.diff(np.append(first, runs.size))
+    means = np.add.reduceat(rows, first, axis=1) / counts
+    result: Reals = rows - np.repeat(means, counts, axis=1)
+    return result
 
 
 def _solve(basis: Reals, target: Reals) -> Reals:
@@ -283,20 +302,16 @@ def acquire(samples: Samples, start: Shape, model: Model, offset_hz: float) -> F
             linear = _first_phases(samples, shape, model, used, offset_hz)
         found = fit(samples, shape, model, used, linear=linear, trust=0.05 if samples.noisy else 0.01)
         shape = found.shape
-        linear = _carried(found, samples, used) if samples.noisy else None
+        linear = found.linear if samples.noisy else None
         if bits / 2 >= total:
             return found
         bits *= 2
         if samples.noisy and linear is not None:
             wider = np.abs(places - samples.middle) <= bits / 2
-            linear = _recentred(linear, samples, used, wider)
+            linear = recentred(linear, samples, used, wider)
 
 
-def _carried(found: Fit, samples: Samples, used: NDArray[np.bool_]) -> Reals:
-    return found.linear
-
-
-def _recentred(linear: Reals, samples: Samples, old: NDArray[np.bool_], new: NDArray[np.bool_]) -> Reals:
+def recentred(linear: Reals, samples: Samples, old: NDArray[np.bool_], new: NDArray[np.bool_]) -> Reals:
     """Linear parameters of the same phase when time is counted from the middle of another span."""
     before, after = samples.times[old], samples.times[new]
     shift = after.mean() - before.mean()
@@ -325,6 +340,13 @@ def _first_phases(
                 best = float(abs(total))
                 found[:7] = [np.angle(total), 2 * np.pi * (offset_hz + error), 0.0, p, q, p, q]
     return found
+
+
+def modulation(samples: Samples, found: Fit) -> Reals:
+    """The fitted modulation over all samples in radians: everything but the carrier itself."""
+    basis = columns(samples, found.shape, found.model, np.ones(samples.times.size, dtype=bool))
+    result: Reals = found.linear[3:] @ basis[3:]
+    return result
 
 
 def settled_mask(samples: Samples, found: Fit, rate: float) -> NDArray[np.bool_]:
@@ -393,7 +415,3 @@ def with_hum(samples: Samples, found: Fit, rate: float) -> tuple[float, ...]:
         lines.append(float(step * (top + (0.5 * (before - after) / bend if bend < 0 else 0.0))))
         low[max(0, top - 3) : top + 4] = 0
     return tuple(lines)
-
-
-def with_lines(model: Model, hum_hz: tuple[float, ...]) -> Model:
-    return replace(model, hum_hz=hum_hz)

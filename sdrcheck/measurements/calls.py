@@ -13,13 +13,16 @@ import numpy as np
 
 from sdrcheck.filters.excerpt import BitTrack, Excerpt
 from sdrcheck.measurements import callfit
-from sdrcheck.measurements.callfit import Fit, Keying, Model, Samples
+from sdrcheck.measurements.carrier import carrier
+from sdrcheck.measurements.callfit import Fit, Keying, Model, Samples, Shape
 from sdrcheck.measurements.spectrum import one_sided_density
 from sdrcheck.measurements.stretch import Stretch, settled
 from sdrcheck.quantities import Measured, Term
 
 NOMINAL_RATE_BD = 1200.0
 _WORST_FIT_RAD = 0.6
+_ALIKE = 0.01
+"""Indices this near to each other make no steps in the carrier's phase that would matter."""
 
 
 def measure(excerpt: Excerpt, track: BitTrack) -> dict[str, Measured]:
@@ -47,45 +50,47 @@ def _best(stretch: Stretch, samples: Samples, track: BitTrack) -> Fit | None:
     noise = math.sqrt(stretch.noise.total / (2 * stretch.power))
     found: Fit | None = None
     for keying in Keying:
-        tried = callfit.acquire(samples, start, Model(keying), track.offset_hz)
+        tried = _of_either_modulator(samples, start, Model(keying), track.offset_hz)
         if found is None or tried.rms < 0.7 * found.rms:
             found = tried
         if found.rms < 0.1 + 1.5 * noise:
             break
     assert found is not None
     everything = found.used
-    running = callfit.fit(samples, found.shape, replace(found.model, runs_on=True), everything, linear=found.linear)
-    if running.rms < found.rms:
-        found = running
-    hum = callfit.with_hum(samples, found, rate)
-    if hum:
-        found = _again(samples, found, replace(found.model, hum_hz=hum), everything)
+    stepping = found.model.runs_on and abs(_index(found, 3) - _index(found, 5)) > _ALIKE
+    if not stepping:
+        hum = callfit.with_hum(samples, found, rate)
+        if hum:
+            found = _again(samples, found, replace(found.model, hum_hz=hum), everything)
     if found.rms > _WORST_FIT_RAD + noise:
         return None
+    if found.model.keying is not Keying.CONTINUOUS:
+        return found  # the timing shows at the transitions only, so they stay in
     used = callfit.settled_mask(samples, found, rate)
     if np.count_nonzero(used) < 0.1 * used.size:
         used = everything
-    timing_from_phase = found.model.keying is Keying.CONTINUOUS
-    free = (0, 1, 2) if timing_from_phase else (0, 1, 2, 3)
-    if not timing_from_phase:
-        used = everything
-    best: Fit | None = None
-    for runs_on in (False, True):
-        tried = _again(samples, found, replace(found.model, runs_on=runs_on), used, free)
-        more = callfit.with_hum(samples, tried, rate)
-        if more and not hum:
-            tried = _again(samples, tried, replace(tried.model, hum_hz=more), used, free)
-        if best is None or tried.rms < 0.999 * best.rms:
-            best = tried
-    return best
+    return _again(samples, found, replace(found.model, loose=stepping), used, (0, 1, 2))
+
+
+def _index(found: Fit, at: int) -> float:
+    return math.hypot(*found.linear[at : at + 2])
+
+
+def _of_either_modulator(samples: Samples, start: Shape, model: Model, offset_hz: float) -> Fit:
+    """Acquire the call; where the indices differ, with the carrier's phase jumping or running on, as fits better."""
+    jumping = callfit.acquire(samples, start, model, offset_hz)
+    if abs(_index(jumping, 3) - _index(jumping, 5)) < _ALIKE:
+        return jumping
+    running = callfit.acquire(samples, start, replace(model, runs_on=True), offset_hz)
+    return running if running.rms < jumping.rms else jumping
 
 
 def _again(
     samples: Samples, found: Fit, model: Model, used: np.ndarray, free: tuple[int, ...] = (0, 1, 2, 3)
 ) -> Fit:
     linear = None
-    if samples.noisy:
-        moved = callfit._recentred(found.linear, samples, found.used, used)
+    if samples.noisy or model.loose:
+        moved = callfit.recentred(found.linear, samples, found.used, used)
         linear = np.concatenate([moved[:7], np.zeros(2 * len(model.hum_hz))])
     return callfit.fit(samples, found.shape, model, used, free, linear=linear)
 
@@ -97,14 +102,14 @@ def _readings(stretch: Stretch, samples: Samples, found: Fit) -> dict[str, Measu
     part = np.count_nonzero(found.used) / found.used.size
     frequencies, density = one_sided_density(spread, rate, np.hanning(spread.size))
     density = density / part
-    audio = (frequencies > 300) & (frequencies < 4_000)
+    low, high = (2_000, 9_000) if found.model.loose else (300, 4_000)
+    audio = (frequencies > low) & (frequencies < high)
     variance = float(np.mean(density[audio])) * rate / 2  # of white phase noise that is as dense as this in the audio band
 
-    scale = np.sqrt(np.sum(found.jacobian**2, axis=1))
+    scale = np.sqrt(np.sum(found.jacobian**2, axis=1)) + 1e-30
     scaled = found.jacobian / scale[:, None]
     covariance = variance * np.linalg.pinv(scaled @ scaled.T, rcond=1e-12) / np.outer(scale, scale)
     spreads = np.sqrt(np.maximum(np.diag(covariance), 0.0))
-    slow = float(np.mean(density[1:8])) / float(np.mean(density[audio]))
     first = found.linear.size
     method = (
         f"least squares of the whole waveform with its bits known, {samples.times.size / rate:.3g} s, "
@@ -114,10 +119,12 @@ def _readings(stretch: Stretch, samples: Samples, found: Fit) -> dict[str, Measu
     def measured(value: float, unit: str, standard: float, *terms: Term) -> Measured:
         return Measured(value, unit, (Term.normal("noise", standard), *terms), method)
 
-    readings = {"carrier offset": measured(found.linear[1] / (2 * np.pi), "Hz", spreads[1] / (2 * np.pi))}
-    if slow > 3:
-        wander = spreads[1] / (2 * np.pi) * math.sqrt(slow - 1)
-        readings["carrier offset"] = readings["carrier offset"].widened(Term.normal("slow movement of the carrier", wander, 7))
+    slow = float(np.mean(density[1:8])) / float(np.mean(density[audio]))
+    if found.model.loose or slow > 3:
+        whole = replace(stretch, iq=samples.iq, phase=samples.phase)
+        readings = {"carrier offset": carrier(whole, callfit.modulation(samples, found)).offset}
+    else:
+        readings = {"carrier offset": measured(found.linear[1] / (2 * np.pi), "Hz", spreads[1] / (2 * np.pi))}
     for name, at, tone in (("B", 3, 0), ("Y", 5, 1)):
         p, q = found.linear[at : at + 2]
         index = math.hypot(p, q)
