@@ -14,7 +14,7 @@ from tests.conftest import REPOSITORY
 
 SHIP, COAST = "211999990", "002119990"
 TEST_CALL = (120, 0, 21, 19, 99, 0, 108, 21, 19, 99, 99, 0, 118, 126, 126, 126, 126, 126, 126, 126, 117, 10)
-"""The ECC by hand: 120 120 109 126 29 29 113 100 119 20 119 119 1, with seven times 126 it is 127, with 117 it is 10."""
+"""The ECC by hand: 120 120 109 126 29 29 113 100 119 20 119 119 1, then 127 after seven times 126, and 10 after 117."""
 
 
 @cache

@@ -594,9 +594,15 @@ def _listed(symbols: Sequence[int]) -> str:
 
 
 def _names(indexes: Sequence[int]) -> str:
-    """Characters by number as a technician counts them, the format specifier being 1."""
-    numbers = [str(index + 1) for index in indexes]
-    return ("character " if len(numbers) == 1 else "characters ") + ", ".join(numbers)
+    """Characters by number as a technician counts them, the format specifier being 1; runs as 3–7."""
+    runs: list[list[int]] = []
+    for number in (index + 1 for index in indexes):
+        if runs and runs[-1][-1] == number - 1:
+            runs[-1].append(number)
+        else:
+            runs.append([number])
+    named = [str(run[0]) if len(run) == 1 else f"{run[0]}–{run[-1]}" for run in runs]
+    return ("character " if len(indexes) == 1 else "characters ") + ", ".join(named)
 
 
 def _dot_pattern_remarks(reading: _Reading, dots: int | None) -> list[str]:
@@ -635,33 +641,31 @@ def _transmission_remarks(frame: Frame, inverted: bool, band: Band) -> list[str]
         remarks.append(
             short + ("." if frame.phasing_accepted else "; an ordinary receiver needs three, one RX among them.")
         )
-    strange = sorted({copy for copy in frame.format_copies if copy is not None} - set(frame.symbols[:1]))
-    if strange and frame.symbols:
-        remarks.append(
-            f"The format specifier should stand twice, but reads {' and '.join(map(str, strange))} "
-            f"beside {frame.symbols[0]}."
-        )
+    first_dx, second_dx, first_rx, second_rx = frame.format_copies
+    for copy, other in ((first_dx, first_rx), (second_dx, second_rx)):
+        if frame.symbols and copy is not None and copy == other != frame.symbols[0]:
+            remarks.append(f"The format specifier should stand twice, but reads {copy} beside {frame.symbols[0]}.")
     if frame.cut:
-        remarks.append("The samples end before the call does.")
+        remarks.append("The transmission, or its recording, ends before the call does.")
     elif frame.symbols and not frame.end_copies:
         remarks.append("No end of sequence was found; the characters are shown as far as they can be believed.")
     bad_first = sum(copy is None for copy in frame.first_copy)
     bad_second = sum(copy is None for copy in frame.second_copy)
     if (bad_first or bad_second) and not frame.cut:
-        total = len(frame.symbols)
         remarks.append(
-            f"Of {total} characters, {bad_first} failed their check in the first copy and {bad_second} in the second."
+            f"Characters that failed their own check: {bad_first} of {len(frame.symbols)} in the first copy, "
+            f"{bad_second} in the second."
         )
     ends = [copy for copy in frame.end_copies if copy == frame.symbols[frame.body]]
     if frame.end_copies and len(ends) < len(frame.end_copies) and not frame.cut:
         remarks.append(f"The end of sequence was good in {len(ends)} of its 4 places.")
     for index in frame.disputed:
-        a, b = frame.first_copy[index], frame.second_copy[index]
-        taken = frame.symbols[index]
-        settled = f"the ECC fits {taken:02d}" if frame.error_check == "ok" else f"taken as {taken:02d}"
-        remarks.append(f"The two copies of {_names([index])} differ ({a:02d} and {b:02d}); {settled}.")
+        a, b, taken = frame.first_copy[index], frame.second_copy[index], frame.symbols[index]
+        if taken in (a, b):
+            settled = "the ECC fits" if frame.error_check == "ok" else "taken as"
+            remarks.append(f"The two copies of {_names([index])} differ ({a:02d} and {b:02d}); {settled} {taken:02d}.")
     if frame.combined:
-        remarks.append(f"Neither copy of {_names(frame.combined)} was good; both together gave it.")
+        remarks.append(f"No copy of {_names(frame.combined)} was good; both together gave what was sent.")
     if frame.inferred is not None:
         remarks.append(
             f"{_names([frame.inferred]).capitalize()} was lost and is inferred from the ECC, which then proves nothing."

@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import Any
 
 import msgspec
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -17,6 +18,7 @@ from sdrcheck.compositions.call import ROWS, Band, CallOrder, symbols_on_air
 from sdrcheck.decoders.dsc import fields, interpret
 from sdrcheck.decoders.dsc.call import Area, Call, Position
 from sdrcheck.decoders.dsc.fields import CallType
+from sdrcheck.decoders.dsc.frame import read_frame
 from sdrcheck.decoders.dsc.symbols import mirrored
 from tests.decoders.dsc.worked import CALLS, Bits, bits_from, flipped, published, read_plain
 
@@ -178,7 +180,7 @@ def test_v13_gap_is_carried_through() -> None:
 
 def test_remarks_on_repairs() -> None:
     assert remarks_of(told(flipped(E1.bits, (11, 0, 3)))) == [
-        "Of 17 characters, 1 failed their check in the first copy and 0 in the second."
+        "Characters that failed their own check: 1 of 17 in the first copy, 0 in the second."
     ]
     v2 = told(flipped(E1.bits, (11, 0, 3), (13, 1, 3)))
     assert v2.error_check == "inferred"
@@ -186,11 +188,22 @@ def test_remarks_on_repairs() -> None:
     v3 = told(flipped(E1.bits, (11, 0, 0), (11, 0, 1)))
     assert "The two copies of character 5 differ (33 and 34); the ECC fits 34." in v3.remarks
     combined = told(flipped(E1.bits, (11, 0, 3), (13, 1, 6)))
-    assert "Neither copy of character 5 was good; both together gave it." in combined.remarks
+    assert "No copy of character 5 was good; both together gave what was sent." in combined.remarks
     wrong = told(bits_from(symbols_on_air(E1.information, ecc=121)))
     assert "The ECC is wrong: it does not fit the characters, so none of them is sure." in wrong.remarks
     other = told(bits_from(symbols_on_air(E1.information, second_format=100)))
     assert "The format specifier should stand twice, but reads 100 beside 112." in other.remarks
+
+
+def test_a_call_read_through_noise_says_so_briefly() -> None:
+    random = np.random.default_rng(4)
+    received = (CALLS["E6"].bits * 2.0 - 1.0) * 1.4 + random.standard_normal(CALLS["E6"].bits.size)
+    frame = read_frame(2.8 * received, (received > 0).astype(np.uint8))
+    call = interpret.call(frame, band="vhf", start_s=0.0, end_s=0.6)
+    assert call.symbols == CALLS["E6"].symbols
+    assert any(remark.startswith("No copy of characters ") and "–" in remark for remark in call.remarks)
+    assert not any("format specifier" in remark for remark in call.remarks)
+    assert all(len(remark) < 160 for remark in call.remarks)
 
 
 def test_cut_call_is_still_a_finding() -> None:
@@ -201,7 +214,7 @@ def test_cut_call_is_still_a_finding() -> None:
     assert call.position is None
     assert call.error_check == "not received"
     assert any("breaks off" in remark for remark in call.remarks)
-    assert any("samples end before the call does" in remark for remark in call.remarks)
+    assert any("ends before the call does" in remark for remark in call.remarks)
 
 
 def test_nothing_but_phasing() -> None:
