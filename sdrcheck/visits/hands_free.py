@@ -11,12 +11,9 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from sdrcheck.channels.plan import frequency_text
 from sdrcheck.findings.inspection import Kind, Transmission
 from sdrcheck.visits.checks.check import Check, Keying, Power
-
-SHORTEST_S = 1.0
-"""A keying shorter than this is a slip of the thumb, where the check asks for a spoken or silent carrier."""
+from sdrcheck.visits.matching import objection
 
 LEVEL_STEP_DB = 6.0
 """High and low power lie 14 to 24 dB apart; with less than this between them the step was not changed."""
@@ -150,22 +147,8 @@ class HandsFree:
 
     def _wrong(self, check: Check, found: Transmission) -> str:
         """Why a keying is not the one asked for, as it is said; empty where it is."""
-        keying = check.keying
-        assert keying is not None
-        if abs(found.frequency_hz - keying.frequency_hz) > _tolerance_hz(keying):
-            return f"That was {_place(found)}. Please {_wanted_place(keying)}."
-        if keying.call is None and found.duration_s < max(SHORTEST_S, keying.seconds * 0.8):
-            return f"Too short: {found.duration_s:.1f} seconds. Please key {keying.seconds:.0f} seconds."
-        if keying.kinds and found.kind not in (*keying.kinds, Kind.UNKNOWN):
-            return f"That was {_article(found.kind.value)}. {check.say}"
-        if keying.call is not None:
-            if not found.calls:
-                return "A call was keyed, but could not be read. Please send it again."
-            if found.calls[0].type != keying.call.type:
-                return f"That was {_article(found.calls[0].type)}. Please send a {keying.call.type}."
-        if keying.conditions and found.condition not in (*keying.conditions, "unknown"):
-            return f"That was keyed with {_condition(found.condition)}. {check.say}"
-        return self._wrong_power(keying, found)
+        assert check.keying is not None
+        return objection(check, found) or self._wrong_power(check.keying, found)
 
     def _wrong_power(self, keying: Keying, found: Transmission) -> str:
         level = found.reading("level")
@@ -178,25 +161,3 @@ class HandsFree:
         if keying.power is Power.HIGH and step > LEVEL_STEP_DB:
             return "That was low power. Please switch to high power and key again."
         return ""  # automatic reduction is a finding, whichever way it comes out
-
-
-def _tolerance_hz(keying: Keying) -> float:
-    return 10_000.0 if keying.frequency_hz > 30e6 else 1_000.0
-
-
-def _place(found: Transmission) -> str:
-    return f"channel {found.channel}" if found.channel else frequency_text(found.frequency_hz)
-
-
-def _wanted_place(keying: Keying) -> str:
-    if keying.channel and keying.frequency_hz > 30e6:
-        return f"switch to channel {keying.channel}"
-    return f"tune to {frequency_text(keying.frequency_hz)}"
-
-
-def _article(words: str) -> str:
-    return f"an {words}" if words[:1].lower() in "aeiou" else f"a {words}"
-
-
-def _condition(condition: str) -> str:
-    return {"unmodulated": "no modulation", "speech": "speech", "one tone": "a tone"}.get(condition, condition)
