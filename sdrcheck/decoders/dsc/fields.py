@@ -72,6 +72,21 @@ class CallType(enum.StrEnum):
     UNKNOWN = "unknown"
 
 
+ALERTS = {CallType.DISTRESS_ALERT, CallType.EPIRB_ALERT, CallType.MAN_OVERBOARD_ALERT}
+DISTRESS_TRAFFIC = {
+    *ALERTS,
+    CallType.MAN_OVERBOARD_CLOSED_LOOP,
+    CallType.DISTRESS_ACKNOWLEDGEMENT,
+    CallType.SELF_CANCEL,
+    CallType.RELAY_INDIVIDUAL,
+    CallType.RELAY_AREA,
+    CallType.RELAY_GROUP,
+    CallType.RELAY_ALL_SHIPS,
+    CallType.RELAY_ACKNOWLEDGEMENT,
+}
+"""Every call that belongs to a distress: none of them is ever sent as a test."""
+
+
 @dataclass(frozen=True, slots=True)
 class Meaning:
     """What a symbol says in its column."""

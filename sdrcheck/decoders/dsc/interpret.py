@@ -9,12 +9,13 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Literal
 
-from sdrcheck.decoders.dsc import fields
+from sdrcheck.decoders.dsc import fields, sending
 from sdrcheck.decoders.dsc.call import Area, Call, Expansion, OrdinaryReceiver, Position
 from sdrcheck.decoders.dsc.fields import CallType, Meaning
-from sdrcheck.decoders.dsc.frame import PHASING, ExpansionFrame, Frame
+from sdrcheck.decoders.dsc.frame import ExpansionFrame, Frame
 from sdrcheck.decoders.dsc.identities import Holder, identify
-from sdrcheck.decoders.dsc.symbols import NO_INFORMATION, PHASING_DX, Category, EndOfSequence, Format
+from sdrcheck.decoders.dsc.sending import BAND_NAMES
+from sdrcheck.decoders.dsc.symbols import NO_INFORMATION, Category, EndOfSequence, Format
 
 Band = Literal["vhf", "mf"]
 
@@ -60,19 +61,6 @@ ORDINARY_TYPES: dict[int, dict[int, CallType]] = {
     Format.SEMI_AUTOMATIC: {},
 }
 
-ALERTS = {CallType.DISTRESS_ALERT, CallType.EPIRB_ALERT, CallType.MAN_OVERBOARD_ALERT}
-CLOSED_CABLE_ONLY = {
-    *ALERTS,
-    CallType.MAN_OVERBOARD_CLOSED_LOOP,
-    CallType.DISTRESS_ACKNOWLEDGEMENT,
-    CallType.SELF_CANCEL,
-    CallType.RELAY_INDIVIDUAL,
-    CallType.RELAY_AREA,
-    CallType.RELAY_GROUP,
-    CallType.RELAY_ALL_SHIPS,
-    CallType.RELAY_ACKNOWLEDGEMENT,
-}
-
 LAWFUL_ENDS: dict[CallType, tuple[int, ...]] = {
     **dict.fromkeys(CallType, (OTHER,)),
     CallType.RELAY_INDIVIDUAL: (RQ,),
@@ -95,11 +83,6 @@ LAWFUL_ENDS: dict[CallType, tuple[int, ...]] = {
 }
 """M.493 §9; that of group and area relays and of a closed-loop device is doubtful."""
 
-DOT_PATTERN_VHF = 20
-DOT_PATTERNS_MF = (20, 200)
-DOTS_EATEN, DOTS_MORE = 8, 4
-"""How many dots may be missing (the carrier's rise eats the front) or too many, before it is worth a remark."""
-
 
 def call(
     frame: Frame,
@@ -120,8 +103,8 @@ def call(
     reading.read()
     remarks = [
         *reading.remarks,
-        *_dot_pattern_remarks(reading, dot_pattern_bits),
-        *_transmission_remarks(frame, inverted, band),
+        *sending.dot_pattern_remarks(dot_pattern_bits, band, reading.type, reading.end_symbol, reading.called),
+        *sending.remarks(frame, inverted, band),
     ]
     ordinary = frame.ordinary_receiver
     if inverted:
@@ -318,7 +301,7 @@ class _Reading:
         if subsequent not in usual and self.subsequent and not fields.FIRST_TELECOMMANDS[subsequent].obsolete:
             self.note(
                 f"Subsequent communication {subsequent} ({self.subsequent}) does not belong in a distress call on "
-                f"{_on(self.band)}."
+                f"{BAND_NAMES[self.band]}."
             )
 
     def _telecommands(self) -> None:
@@ -335,7 +318,7 @@ class _Reading:
         if first == END_OF_CALL and self.frame.symbols[0] != Format.SEMI_AUTOMATIC:
             self.note("End of call (105) belongs to the semi-automatic/automatic service only.")
         if (first in (109, 111, 113, 115) and self.band == "vhf") or (first in (100, 101) and self.band == "mf"):
-            self.note(f"First telecommand {first} ({self.telecommand_1}) is not used on {_on(self.band)}.")
+            self.note(f"First telecommand {first} ({self.telecommand_1}) is not used on {BAND_NAMES[self.band]}.")
 
     def _frequencies(self, before_number: bool = False) -> None:
         """Frequency or channel elements, or a position in their place; as many as are there."""
@@ -358,7 +341,7 @@ class _Reading:
             if text is None:
                 self.note(f"Frequency or channel element {_listed(element)} has no known form.")
             elif (self.band == "vhf") != (element[0] == 90):
-                self.note(f"The element {text} is not one for {_on(self.band)}.")
+                self.note(f"The element {text} is not one for {BAND_NAMES[self.band]}.")
             elements.append(text)
         if len(elements) < 2 and not before_number:
             left_out = (
@@ -536,7 +519,7 @@ class _Reading:
                 f"The telecommand says test, but the category is {self.category or 'unknown'}; "
                 "a test call is sent as safety."
             )
-        if self.type in ALERTS:
+        if self.type in fields.ALERTS:
             where = "channel 16" if self.band == "vhf" else "the telephone frequency of every band it went out on"
             self.note(
                 "This is a distress alert, not a test call. If a test was meant and it was radiated, stop the set, "
@@ -546,7 +529,7 @@ class _Reading:
             self.note("The relay acknowledgement carries telecommand 110; 112 is usual (which of them is not settled).")
         elif self.type in (CallType.DISTRESS_ACKNOWLEDGEMENT, CallType.SELF_CANCEL) and self.address is not None:
             self.note("A distress acknowledgement is addressed to all ships; this one is not.")
-        if self.type in CLOSED_CABLE_ONLY - ALERTS:
+        if self.type in fields.DISTRESS_TRAFFIC - fields.ALERTS:
             self.note("This call is part of a distress exchange, not a test call: it must never be radiated as a test.")
 
     def _read_expansions(self, frame: ExpansionFrame) -> None:
@@ -581,97 +564,9 @@ class _Reading:
             self.note("The ECC behind the expansion does not fit it (what it covers is not settled).")
 
 
-def _on(band: Band) -> str:
-    return "VHF" if band == "vhf" else "MF/HF"
-
-
 def _count(number: int, noun: str) -> str:
     return f"{number} {noun}" + ("" if number == 1 else "s")
 
 
 def _listed(symbols: Sequence[int]) -> str:
     return " ".join(f"{symbol:02d}" for symbol in symbols)
-
-
-def _names(indexes: Sequence[int]) -> str:
-    """Characters by number as a technician counts them, the format specifier being 1; runs as 3–7."""
-    runs: list[list[int]] = []
-    for number in (index + 1 for index in indexes):
-        if runs and runs[-1][-1] == number - 1:
-            runs[-1].append(number)
-        else:
-            runs.append([number])
-    named = [str(run[0]) if len(run) == 1 else f"{run[0]}–{run[-1]}" for run in runs]
-    return ("character " if len(indexes) == 1 else "characters ") + ", ".join(named)
-
-
-def _dot_pattern_remarks(reading: _Reading, dots: int | None) -> list[str]:
-    if dots is None:
-        return []
-    usual: tuple[int, ...]
-    if reading.band == "vhf":
-        usual = (DOT_PATTERN_VHF,)
-    elif reading.type in CLOSED_CABLE_ONLY and reading.called is None:
-        usual = (200,)
-    elif reading.end_symbol == BQ or (reading.called or "").startswith("00"):
-        usual = (20,) if reading.type not in CLOSED_CABLE_ONLY else DOT_PATTERNS_MF
-    elif reading.type is CallType.UNKNOWN:
-        usual = DOT_PATTERNS_MF
-    else:
-        usual = (200,)
-    if any(length - DOTS_EATEN <= dots <= length + DOTS_MORE for length in usual):
-        return []
-    meant = " or ".join(str(length) for length in usual)
-    return [f"The dot pattern is {dots} bits long; {meant} are usual for this call on {_on(reading.band)}."]
-
-
-def _transmission_remarks(frame: Frame, inverted: bool, band: Band) -> list[str]:
-    """What is to be said of the sending rather than of the content."""
-    remarks: list[str] = []
-    if inverted:
-        cause = "" if band == "vhf" else ", as on the wrong sideband"
-        remarks.append(
-            f"The keying is inverted{cause}: B and Y are exchanged, every symbol s arrives as 127 − s, and no receiver "
-            "takes the call."
-        )
-    received = frame.phasing_received
-    if len(received) < len(PHASING):
-        dx = sum(symbol == PHASING_DX for symbol in received)
-        short = f"Phasing is not complete: {dx} of 6 DX and {len(received) - dx} of 8 RX symbols in their places"
-        remarks.append(
-            short + ("." if frame.phasing_accepted else "; an ordinary receiver needs three, one RX among them.")
-        )
-    first_dx, second_dx, first_rx, second_rx = frame.format_copies
-    for copy, other in ((first_dx, first_rx), (second_dx, second_rx)):
-        if frame.symbols and copy is not None and copy == other != frame.symbols[0]:
-            remarks.append(f"The format specifier should stand twice, but reads {copy} beside {frame.symbols[0]}.")
-    if frame.cut:
-        remarks.append("The transmission, or its recording, ends before the call does.")
-    elif frame.symbols and not frame.end_copies:
-        remarks.append("No end of sequence was found; the characters are shown as far as they can be believed.")
-    bad_first = sum(copy is None for copy in frame.first_copy)
-    bad_second = sum(copy is None for copy in frame.second_copy)
-    if (bad_first or bad_second) and not frame.cut:
-        remarks.append(
-            f"Characters that failed their own check: {bad_first} of {len(frame.symbols)} in the first copy, "
-            f"{bad_second} in the second."
-        )
-    ends = [copy for copy in frame.end_copies if copy == frame.symbols[frame.body]]
-    if frame.end_copies and len(ends) < len(frame.end_copies) and not frame.cut:
-        remarks.append(f"The end of sequence was good in {len(ends)} of its 4 places.")
-    for index in frame.disputed:
-        a, b, taken = frame.first_copy[index], frame.second_copy[index], frame.symbols[index]
-        if taken in (a, b):
-            settled = "the ECC fits" if frame.error_check == "ok" else "taken as"
-            remarks.append(f"The two copies of {_names([index])} differ ({a:02d} and {b:02d}); {settled} {taken:02d}.")
-    if frame.combined:
-        remarks.append(f"No copy of {_names(frame.combined)} was good; both together gave what was sent.")
-    if frame.inferred is not None:
-        remarks.append(
-            f"{_names([frame.inferred]).capitalize()} was lost and is inferred from the ECC, which then proves nothing."
-        )
-    if frame.error_check == "failed":
-        remarks.append("The ECC is wrong: it does not fit the characters, so none of them is sure.")
-    elif frame.error_check == "not received" and frame.symbols and frame.end_copies:
-        remarks.append("The ECC was not received.")
-    return remarks
