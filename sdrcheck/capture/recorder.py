@@ -66,7 +66,10 @@ class Recorder:
         description: str = "",
         progress: Callable[[Progress], None] = lambda progress: None,
     ) -> None:
-        """Create the files. Raises RecordingError where they exist already or the disk has no room for `seconds`."""
+        """Create the files; `facts` are the source's own where not given, see `SourceFacts.reception`.
+
+        Raises RecordingError where the files exist already or the disk has no room for `seconds`.
+        """
         self._source, self._progress = source, progress
         heard = source.facts
         self._limit = _sample_limit(heard, seconds, until)
@@ -80,7 +83,7 @@ class Recorder:
             heard.sample_rate_hz,
             heard.centre_hz,
             start_utc=heard.start_utc,
-            facts=_with_source(facts or ReceptionFacts(), heard),
+            facts=facts or heard.reception(),
             description=description,
             hardware=heard.name,
         )
@@ -199,15 +202,3 @@ def _sample_limit(facts: SourceFacts, seconds: float | None, until: datetime | N
         start = datetime.now(UTC) if facts.start_utc is None else utc_moment(facts.start_utc)
         limits.append(max(round((until - start).total_seconds() * facts.sample_rate_hz), 0))
     return min(limits)
-
-
-def _with_source(facts: ReceptionFacts, heard: SourceFacts) -> ReceptionFacts:
-    return msgspec.structs.replace(
-        facts,
-        gain_db=heard.gain_db,
-        serial=heard.serial,
-        frequency_step_hz=heard.frequency_step_hz or None,
-        receiver_sound=heard.audio or None,
-        host_utc_error_s=heard.host_utc_error_s,
-        remarks=(*facts.remarks, *heard.remarks),
-    )

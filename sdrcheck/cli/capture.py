@@ -17,6 +17,7 @@ from sdrcheck.cli.options import source_options, tuning
 
 if TYPE_CHECKING:
     from sdrcheck.capture.recorder import Progress
+    from sdrcheck.capture.ship_time import ShipTime
     from sdrcheck.recordings.facts import ReceptionFacts
     from sdrcheck.sources.source import SourceFacts
 
@@ -73,7 +74,7 @@ def command(
     from sdrcheck.capture.recorder import Recorder
     from sdrcheck.sources.catalogue import open_source
 
-    facts = _facts(attenuation, ship_utc, pressed)
+    compared = _compared(ship_utc, pressed)
     _caution(source)
     wanted = replace(tuning(centre, rate, gain, speed), iq=iq, computed_centre=computed_centre)
     with closing(open_source(source, wanted)) as opened:
@@ -84,7 +85,7 @@ def command(
             out or Path(f"capture-{pressed:%Y%m%dT%H%M%SZ}"),
             seconds=seconds,
             until=until,
-            facts=_with_reference(facts, opened.facts, reference),
+            facts=_facts(opened.facts, attenuation, compared, reference),
             description=note,
             progress=_show if sys.stderr.isatty() else lambda progress: None,
         )
@@ -100,13 +101,11 @@ def command(
     click.echo(str(captured.meta))
 
 
-def _facts(attenuation: float | None, ship_utc: str | None, pressed: datetime) -> ReceptionFacts:
+def _compared(ship_utc: str | None, pressed: datetime) -> ShipTime | None:
     from sdrcheck.capture.ship_time import compare
-    from sdrcheck.recordings.facts import ReceptionFacts
 
-    facts = ReceptionFacts(attenuation_db=attenuation)
     if ship_utc is None:
-        return facts
+        return None
     try:
         found = compare(ship_utc, pressed)
     except ValueError:
@@ -114,28 +113,33 @@ def _facts(attenuation: float | None, ship_utc: str | None, pressed: datetime) -
             f"{ship_utc!r} is not a time of day; write it like 14:05:30", param_hint="--ship-utc"
         ) from None
     click.echo(f"this computer is {found.host_minus_ship_s:+.1f} s ahead of the ship's UTC", err=True)
-    return ReceptionFacts(
-        attenuation_db=attenuation,
-        ship_utc_shown=found.shown,
-        host_minus_ship_s=found.host_minus_ship_s,
-        host_minus_ship_uncertainty_s=found.uncertainty_s,
-    )
+    return found
 
 
-def _with_reference(facts: ReceptionFacts, heard: SourceFacts, stated: tuple[float, float] | None) -> ReceptionFacts:
-    """Write down what is known of the dongle's reference: as stated, else as stored for its serial number."""
+def _facts(
+    heard: SourceFacts, attenuation: float | None, ship: ShipTime | None, reference: tuple[float, float] | None
+) -> ReceptionFacts:
+    """What to write beside the samples; the dongle's reference as stated, else as stored for its serial number."""
     import msgspec
 
     from sdrcheck.receiver import reference_store
     from sdrcheck.receiver.reference import FrequencyReference
 
-    if stated is not None:
-        known = FrequencyReference(*stated, "given with --reference")
-    else:
-        stored = reference_store.latest(heard.serial) if heard.serial else None
-        if stored is None:
-            return facts
+    facts = msgspec.structs.replace(heard.reception(), attenuation_db=attenuation)
+    if ship is not None:
+        facts = msgspec.structs.replace(
+            facts,
+            ship_utc_shown=ship.shown,
+            host_minus_ship_s=ship.host_minus_ship_s,
+            host_minus_ship_uncertainty_s=ship.uncertainty_s,
+        )
+    stored = reference_store.latest(heard.serial) if heard.serial and reference is None else None
+    if reference is not None:
+        known = FrequencyReference(*reference, "given with --reference")
+    elif stored is not None:
         known = stored.at(datetime.now(UTC))
+    else:
+        return facts
     return msgspec.structs.replace(
         facts,
         reference_ppm=known.correction_ppm,

@@ -9,6 +9,7 @@ from typing import Any, Protocol, runtime_checkable
 from numpy.typing import NDArray
 
 from sdrcheck.recordings.datatypes import NUMPY_TYPES, components
+from sdrcheck.recordings.facts import ReceptionFacts
 
 __all__ = ["NUMPY_TYPES", "IqBlock", "IqSource", "SourceFacts", "Tuning"]
 
@@ -61,6 +62,17 @@ class SourceFacts:
     host_utc_error_s: float | None = None
     remarks: tuple[str, ...] = ()
     """Plain sentences about this source that belong into every result."""
+
+    def reception(self) -> ReceptionFacts:
+        """What of this belongs beside the samples in a recording."""
+        return ReceptionFacts(
+            gain_db=self.gain_db,
+            serial=self.serial,
+            frequency_step_hz=self.frequency_step_hz or None,
+            host_utc_error_s=self.host_utc_error_s,
+            receiver_sound=self.audio or None,
+            remarks=self.remarks,
+        )
 
 
 @runtime_checkable

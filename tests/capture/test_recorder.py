@@ -66,7 +66,7 @@ def raw_of(meta: Path) -> np.ndarray:
 
 
 def test_every_sample_of_the_source_is_in_the_recording(tmp_path: Path, hasty: None) -> None:
-    facts = ReceptionFacts(attenuation_db=70.0)
+    facts = ReceptionFacts(attenuation_db=70.0, synthetic=True)
     captured = Recorder(Synthetic(SIGNAL, RATE_HZ, CENTRE_HZ), tmp_path / "x", facts=facts, description="a test").run()
     expected = np.concatenate([block.raw for block in Synthetic(SIGNAL, RATE_HZ, CENTRE_HZ).blocks()])
     assert np.array_equal(raw_of(captured.meta), expected)
