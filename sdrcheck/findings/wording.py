@@ -12,7 +12,9 @@ from collections.abc import Iterable
 from sdrcheck.channels.plan import frequency_text
 from sdrcheck.decoders.dsc.call import Position
 from sdrcheck.findings.inspection import AppliedLimit, Reading, Transmission
+from sdrcheck.receiver.reference import UNCORRECTED
 
+_INDICATED_MORE = 2
 _SIGNED = ("offset", "error", "difference", "excursion")
 
 
@@ -33,19 +35,27 @@ def format_number(value: float, decimals: int, *, signed: bool = False) -> str:
     return text.lstrip("+-") if rounded == 0 else text
 
 
-def format_value(value: float, uncertainty: float, unit: str, *, signed: bool = False) -> str:
-    """`+1180 ± 98 Hz`; without an uncertainty only the value and its unit."""
+def format_value(value: float, uncertainty: float, unit: str, *, signed: bool = False, indicated: bool = False) -> str:
+    """`+1180 ± 98 Hz`; without an uncertainty only the value and its unit.
+
+    Of an `indicated` value two digits more are shown than its uncertainty deserves, for comparing it with others.
+    """
     decimals = decimals_for(uncertainty, value)
-    number = format_number(value, decimals, signed=signed)
+    number = format_number(value, decimals + (_INDICATED_MORE if indicated else 0), signed=signed)
     if uncertainty > 0:
         number += f" ± {format_number(uncertainty, decimals)}"
     return f"{number} {unit}".rstrip()
 
 
 def format_reading(reading: Reading) -> str:
-    """The value of a reading with its expanded uncertainty and unit."""
+    """The value of a reading with its expanded uncertainty and unit.
+
+    Without a known frequency reference the uncertainty swamps every offset; readings of two channels can still be held
+    against each other, so what was indicated is shown.
+    """
     signed = any(word in reading.quantity for word in _SIGNED)
-    return format_value(reading.value, reading.uncertainty, reading.unit, signed=signed)
+    indicated = any(term.name == UNCORRECTED and abs(reading.value) < reading.uncertainty for term in reading.terms)
+    return format_value(reading.value, reading.uncertainty, reading.unit, signed=signed, indicated=indicated)
 
 
 def format_limit(limit: AppliedLimit | None, unit: str) -> str:

@@ -15,6 +15,8 @@ from sdrcheck.quantities import COVERAGE_FACTOR, Measured, Term, combined
 
 LIGHT_M_PER_S = 299_792_458.0
 KNOT_M_PER_S = 1852 / 3600
+UNCORRECTED = "uncorrected frequency reference"
+"""Name of the term that a dongle never compared with anything puts into every budget."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +127,7 @@ class FrequencyReference:
         half_width = OSCILLATORS["crystal"].unknown_ppm
         return cls.of_terms(
             0.0,
-            (Term.rectangular("uncorrected frequency reference", half_width),),
+            (Term.rectangular(UNCORRECTED, half_width),),
             f"none given: an uncorrected dongle, taken to be within ±{half_width:.0f} ppm (common practice)",
             method="none",
         )

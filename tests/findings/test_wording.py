@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sdrcheck.decoders.dsc.call import Position
-from sdrcheck.findings.inspection import AppliedLimit, Reading
+from sdrcheck.findings.inspection import AppliedLimit, BudgetTerm, Reading
 from sdrcheck.findings.wording import (
     enumerate_words,
     format_duration,
@@ -14,6 +14,7 @@ from sdrcheck.findings.wording import (
     format_reading,
     format_value,
 )
+from sdrcheck.receiver.reference import UNCORRECTED
 
 
 @pytest.mark.parametrize(
@@ -38,6 +39,12 @@ def test_rounding_never_moves_a_value_by_more_than_a_twentieth_of_its_uncertaint
     number, _, spread = shown.partition(" ± ")
     assert abs(float(number) - value) <= 0.051 * u + 1e-9 * abs(value)
     assert abs(float(spread) - u) <= 0.051 * u
+
+
+def test_an_offset_without_a_reference_still_shows_what_was_indicated() -> None:
+    unknown = (BudgetTerm(name=UNCORRECTED, standard=9000.0, distribution="rectangular"),)
+    offset = Reading(quantity="carrier offset", value=141.2, unit="Hz", uncertainty=18000.0, terms=unknown)
+    assert format_reading(offset) == "+140 ± 18000 Hz"
 
 
 def test_offsets_carry_their_sign() -> None:
