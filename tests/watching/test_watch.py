@@ -1,0 +1,153 @@
+"""The watch keeps what it was asked to keep, lets go of what is not ours, and writes down every hole."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from sdrcheck.bench import Settings, collect, run
+from sdrcheck.errors import SourceError, SourceLost
+from sdrcheck.findings.inspection import Inspection
+from sdrcheck.sources.recording import RecordingSource
+from sdrcheck.sources.source import IqSource
+from sdrcheck.sources.synthetic import Synthetic
+from sdrcheck.watching import journal
+from sdrcheck.watching.policy import Policy, masked
+from sdrcheck.watching.watch import Watch, Watched
+from tests.conftest import REPOSITORY
+
+ANSWERED = REPOSITORY / "captures" / "test-call-answered-CLOSED-CABLE-ONLY.sigmf-meta"
+VOICE = REPOSITORY / "captures" / "voice-72.sigmf-meta"
+SHIP = frozenset({"211999990"})  # invented
+
+
+def watched(
+    tmp_path: Path, policy: Policy, recording: Path = ANSWERED, reopen: Callable[[], IqSource] | None = None
+) -> list[Watched]:
+    watch = Watch(tmp_path, Settings(), policy, sleep=lambda _: None)
+    return list(watch.run(RecordingSource(recording), reopen))
+
+
+def events(lines: list[Watched]) -> list[str]:
+    return [one.line.event for one in lines]
+
+
+def test_each_kept_call_is_a_recording_with_the_same_inspection_as_the_whole(tmp_path: Path) -> None:
+    lines = watched(tmp_path, Policy(own=SHIP))
+    assert events(lines) == ["started", "kept", "kept", "ended"]
+    whole = collect(run(RecordingSource(ANSWERED)))
+    for name, found in zip(journal.kept_names(tmp_path), whole.transmissions, strict=True):
+        kept = Inspection.from_json((tmp_path / (name + journal.INSPECTION)).read_bytes())
+        (one,) = kept.transmissions
+        again = collect(run(RecordingSource(tmp_path / (name + ".sigmf-meta")))).transmissions
+        assert kept.recording.sha512 is not None
+        assert one.calls[0].symbols == found.calls[0].symbols
+        assert one.start_s == pytest.approx(again[-1].start_s, abs=0.002)  # on the kept recording's own time axis
+        assert one.reading("carrier offset") == found.reading("carrier offset")
+
+
+def test_calls_between_other_stations_are_masked_and_let_go(tmp_path: Path) -> None:
+    lines = watched(tmp_path, Policy(own=frozenset({"219000000"})))
+    assert events(lines) == ["started", "heard", "heard", "ended"]
+    assert journal.kept_names(tmp_path) == []
+    text = (tmp_path / journal.JOURNAL).read_text()
+    assert "211999990" not in text
+    assert "211xxxxxx" in text
+
+
+def test_others_are_kept_only_when_asked(tmp_path: Path) -> None:
+    assert events(watched(tmp_path, Policy(others=True))).count("kept") == 2
+
+
+@pytest.mark.parametrize(("only", "kept"), [("calls", 0), ("voice", 2), ("messages", 0), (None, 2)])
+def test_only_the_kinds_asked_for_are_kept(tmp_path: Path, only: str | None, kept: int) -> None:
+    assert events(watched(tmp_path, Policy(only=only), VOICE)).count("kept") == kept
+
+
+def test_a_source_that_comes_back_leaves_a_hole_with_its_size(tmp_path: Path) -> None:
+    class Failing:
+        """Loses the source after a while, as a pulled cable does."""
+
+        def __init__(self) -> None:
+            self._inside = RecordingSource(ANSWERED)
+            self.facts = self._inside.facts
+
+        def blocks(self):  # type: ignore[no-untyped-def]
+            yield next(iter(self._inside.blocks()))
+            raise SourceLost("the dongle stopped answering; plug it in again")
+
+        def close(self) -> None:
+            self._inside.close()
+
+    tries = iter([SourceError("no receiver dongle answered"), RecordingSource(ANSWERED)])
+
+    def reopen() -> IqSource:
+        one = next(tries, None)
+        if one is None:
+            raise KeyboardInterrupt
+        if isinstance(one, Exception):
+            raise one
+        return one
+
+    watch = Watch(tmp_path, Settings(), Policy(own=SHIP), sleep=lambda _: None)
+    lines: list[Watched] = []
+    with pytest.raises(KeyboardInterrupt):
+        lines.extend(watch.run(Failing(), reopen))
+    said = [line.event for line in journal.lines(tmp_path)]
+    assert "hole" in said
+    assert said.count("kept") == 3  # the call before the loss, and both after the return
+    assert any("stopped answering" in line.sentence for line in journal.lines(tmp_path))
+    assert "1 holes" in journal.daily_summary(tmp_path)
+
+
+def test_a_keying_longer_than_half_the_memory_is_kept_whole(tmp_path: Path) -> None:
+    rate = 60_000
+    times = np.arange(9 * rate) / rate
+    keyed = (times > 1) & (times < 8)
+    noise = np.random.default_rng(5).normal(0, 0.001, (times.size, 2)).view(np.complex128)[:, 0]
+    tone = 0.3 * keyed * np.exp(1j * (2 * np.pi * 10_000 * times + 3 * np.sin(2 * np.pi * 1000 * times)))
+    source = Synthetic(tone + noise, rate, 156.615e6, "ci16_le", block_samples=3000)
+    lines = list(Watch(tmp_path, Settings(), Policy(), memory_s=4.0).run(source))
+    assert events(lines) == ["started", "kept", "ended"]
+    (name,) = journal.kept_names(tmp_path)
+    kept = Inspection.from_json((tmp_path / (name + journal.INSPECTION)).read_bytes())
+    (one,) = kept.transmissions
+    assert one.duration_s == pytest.approx(7.0, abs=0.01)
+    assert 0 <= one.start_s <= 2.1
+    assert one.start_s + one.duration_s <= kept.recording.duration_s
+
+
+def test_a_full_disk_loses_the_recording_and_never_the_watch(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("sdrcheck.watching.watch.LEAST_FREE_BYTES", 10**18)
+    lines = watched(tmp_path, Policy(own=SHIP))
+    assert events(lines) == ["started", "trouble", "trouble", "ended"]
+    assert "free some space" in lines[1].line.sentence
+    assert journal.kept_names(tmp_path) == []
+
+
+def test_oldest_unmarked_go_first_and_marked_never(tmp_path: Path) -> None:
+    watched(tmp_path, Policy(own=SHIP))
+    watched(tmp_path, Policy(others=True), VOICE)
+    names = journal.kept_names(tmp_path)
+    assert len(names) == 4
+    voice = [name for name in names if "voice" in name]
+    journal.mark(tmp_path, voice[0])
+    removed = journal.make_room(tmp_path, 1)
+    assert voice[0] not in removed
+    assert removed == [name for name in names if name != voice[0]]
+    with pytest.raises(SourceError, match="keeps nothing named"):
+        journal.mark(tmp_path, "nothing")
+
+
+def test_a_journal_cut_off_in_mid_line_is_still_read(tmp_path: Path) -> None:
+    watched(tmp_path, Policy(own=SHIP))
+    path = tmp_path / journal.JOURNAL
+    path.write_bytes(path.read_bytes()[:-20])
+    assert [line.event for line in journal.lines(tmp_path)] == ["started", "kept", "kept"]
+
+
+def test_masking_leaves_the_country_only() -> None:
+    assert masked("211999990") == "211xxxxxx"
