@@ -266,14 +266,18 @@ def fit(
 
 def _without_means(samples: Samples, shape: Shape, used: NDArray[np.bool_], rows: Reals) -> Reals:
     """Take the mean over each run of one tone off every row."""
-    bits = np.clip(np.floor(bit_places(samples, shape)[used]).astype(np.intp), 0, samples.is_b.size - 1)
-    run_of_bit = np.concatenate([[0], np.cumsum(samples.is_b[1:] != samples.is_b[:-1])])
-    runs = run_of_bit[bits]
-    first = np.flatnonzero(np.concatenate([[True], runs[1:] != runs[:-1]]))
-    counts = np.diff(np.append(first, runs.size))
+    first, counts = _runs(samples, shape, used)
     means = np.add.reduceat(rows, first, axis=1) / counts
     result: Reals = rows - np.repeat(means, counts, axis=1)
     return result
+
+
+def _runs(samples: Samples, shape: Shape, used: NDArray[np.bool_]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Where each run of one tone begins among the used samples, and how many samples it has."""
+    bits = np.clip(np.floor(bit_places(samples, shape)[used]).astype(np.intp), 0, samples.is_b.size - 1)
+    runs = np.concatenate([[0], np.cumsum(samples.is_b[1:] != samples.is_b[:-1])])[bits]
+    first = np.flatnonzero(np.concatenate([[True], runs[1:] != runs[:-1]]))
+    return first, np.diff(np.append(first, runs.size))
 
 
 def _solve(basis: Reals, target: Reals) -> Reals:
@@ -347,6 +351,19 @@ def modulation(samples: Samples, found: Fit) -> Reals:
     basis = columns(samples, found.shape, found.model, np.ones(samples.times.size, dtype=bool))
     result: Reals = found.linear[3:] @ basis[3:]
     return result
+
+
+def unexplained_steps(samples: Samples, found: Fit, modulation_rad: Reals, phase_noise_density: float) -> float:
+    """White frequency noise (two-sided, Hz²/Hz) that the carrier's unexplained steps at the transitions amount to."""
+    rest = (samples.phase - modulation_rad)[found.used]
+    times = samples.times[found.used]
+    rest = rest - np.polynomial.Polynomial.fit(times, rest, 1)(times)
+    first, counts = _runs(samples, found.shape, found.used)
+    lasts = counts * float(np.median(np.diff(times)))
+    differences = np.diff(np.add.reduceat(rest, first) / counts)
+    own = phase_noise_density / 2 * (1 / lasts[1:] + 1 / lasts[:-1])
+    step = max(0.0, float(np.mean(np.square(differences) - own)))
+    return step * differences.size / float(times[-1] - times[0]) / (2 * np.pi) ** 2
 
 
 def settled_mask(samples: Samples, found: Fit, rate: float) -> NDArray[np.bool_]:

@@ -13,7 +13,7 @@ import numpy as np
 
 from sdrcheck.filters.excerpt import BitTrack, Excerpt
 from sdrcheck.measurements import callfit
-from sdrcheck.measurements.carrier import carrier
+from sdrcheck.measurements.carrier import carrier, tapered_mean
 from sdrcheck.measurements.callfit import Fit, Keying, Model, Samples, Shape
 from sdrcheck.measurements.spectrum import one_sided_density
 from sdrcheck.measurements.stretch import Stretch, settled
@@ -21,6 +21,9 @@ from sdrcheck.quantities import Measured, Term
 
 NOMINAL_RATE_BD = 1200.0
 _WORST_FIT_RAD = 0.6
+_INDEX_FLOOR_RAD = 1e-4
+_RATE_FLOOR = 6e-8
+"""What the channel filter does at the transitions moves index and rate by this; seen in trials without noise."""
 _ALIKE = 0.01
 """Indices this near to each other make no steps in the carrier's phase that would matter."""
 
@@ -95,6 +98,11 @@ def _again(
     return callfit.fit(samples, found.shape, model, used, free, linear=linear)
 
 
+def _over(stretch: Stretch, samples: Samples) -> Stretch:
+    """The stretch without what lies outside the bits."""
+    return replace(stretch, iq=samples.iq, phase=samples.phase)
+
+
 def _readings(stretch: Stretch, samples: Samples, found: Fit) -> dict[str, Measured]:
     rate = stretch.sample_rate_hz
     spread = np.zeros(samples.times.size)
@@ -120,9 +128,12 @@ def _readings(stretch: Stretch, samples: Samples, found: Fit) -> dict[str, Measu
         return Measured(value, unit, (Term.normal("noise", standard), *terms), method)
 
     slow = float(np.mean(density[1:8])) / float(np.mean(density[audio]))
-    if found.model.loose or slow > 3:
-        whole = replace(stretch, iq=samples.iq, phase=samples.phase)
-        readings = {"carrier offset": carrier(whole, callfit.modulation(samples, found)).offset}
+    modulation = callfit.modulation(samples, found)
+    if found.model.loose:
+        steps = callfit.unexplained_steps(samples, found, modulation, float(np.mean(density[audio])))
+        readings = {"carrier offset": tapered_mean(_over(stretch, samples), samples.phase - modulation, steps).offset}
+    elif slow > 3:
+        readings = {"carrier offset": carrier(_over(stretch, samples), modulation).offset}
     else:
         readings = {"carrier offset": measured(found.linear[1] / (2 * np.pi), "Hz", spreads[1] / (2 * np.pi))}
     for name, at, tone in (("B", 3, 0), ("Y", 5, 1)):
@@ -132,9 +143,9 @@ def _readings(stretch: Stretch, samples: Samples, found: Fit) -> dict[str, Measu
             continue
         along = np.array([p, q]) / index
         standard = math.sqrt(max(float(along @ covariance[at : at + 2, at : at + 2] @ along), 0.0))
-        readings[f"modulation index, {name}"] = measured(index, "rad", standard)
+        readings[f"modulation index, {name}"] = measured(index, "rad", standard, Term.normal("transitions", _INDEX_FLOOR_RAD))
         readings[f"tone {name}"] = measured(found.shape.as_array()[tone], "Hz", spreads[first + tone])
-    rate_bd, standard = found.shape.rate_bd, spreads[first + 2]
+    rate_bd, standard = found.shape.rate_bd, math.hypot(spreads[first + 2], _RATE_FLOOR * NOMINAL_RATE_BD)
     readings["modulation rate"] = measured(rate_bd, "Bd", standard)
     readings["modulation rate error"] = measured(
         1e6 * (rate_bd / NOMINAL_RATE_BD - 1), "ppm", 1e6 * standard / NOMINAL_RATE_BD

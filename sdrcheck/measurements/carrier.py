@@ -47,7 +47,7 @@ def carrier(stretch: Stretch, modulation: Reals | None = None) -> Carrier:
     if line is not None:
         return line
     phase = stretch.phase if modulation is None else stretch.phase - modulation
-    return _tapered_mean(stretch, phase)
+    return tapered_mean(stretch, phase)
 
 
 def _line(stretch: Stretch, iq: NDArray[np.complex128]) -> Carrier | None:
@@ -105,8 +105,11 @@ def _tapers(u: Reals) -> tuple[Reals, Reals]:
     return sine * fast_sine, np.pi * (cosine * fast_sine + order * sine * fast_cosine)
 
 
-def _tapered_mean(stretch: Stretch, phase: Reals) -> Carrier:
-    """Mean frequency under a sin² taper, its uncertainty from the tapers beside it."""
+def tapered_mean(stretch: Stretch, phase: Reals, wander: float = 0.0) -> Carrier:
+    """Mean frequency under a sin² taper, its uncertainty from the tapers beside it.
+
+    `wander` is the two-sided density of white frequency noise in Hz²/Hz that is known to be there already.
+    """
     duration = stretch.duration_s
     size = max(1, phase.size // _MOST_POINTS)
     points = phase.size // size
@@ -130,10 +133,10 @@ def _tapered_mean(stretch: Stretch, phase: Reals) -> Carrier:
         return float(rest @ inverse @ rest), found, np.linalg.inv(information)
 
     freedom = _TAPERS - 2
-    excess = 0.0
-    total, found, covariance = misfit(0.0)
+    excess = wander
+    total, found, covariance = misfit(wander)
     if total > freedom + 3.3 * math.sqrt(2 * freedom):
-        low, high = 1e-12, 1e12
+        low, high = max(wander, 1e-12), 1e12
         for _ in range(80):
             excess = math.sqrt(low * high)
             total, found, covariance = misfit(excess)
@@ -142,7 +145,8 @@ def _tapered_mean(stretch: Stretch, phase: Reals) -> Carrier:
     terms = [Term.normal("noise", math.sqrt(white[0, 0]) / area[0])]
     if excess:
         slow = math.sqrt(excess / duration * overlap[0, 0]) / area[0]
-        terms.append(Term.normal("slow movement of the carrier", 1.15 * slow, freedom))
+        known = excess == wander
+        terms.append(Term.normal("slow movement of the carrier", slow if known else 1.15 * slow, math.inf if known else freedom))
     clicks = 4_000 * math.exp(-min(stretch.carrier_to_noise, 700.0))  # a second, about; Rice's clicks under modulation
     slipped = math.sqrt(1.5 * clicks / duration)
     if slipped > 0.1 * terms[0].standard:
