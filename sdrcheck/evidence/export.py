@@ -19,7 +19,7 @@ import msgspec
 
 from sdrcheck import __version__
 from sdrcheck.channels.channel import Mark
-from sdrcheck.channels.plan import occupied_hz
+from sdrcheck.channels.plan import channel_at, occupied_hz
 from sdrcheck.decoders.dsc import fields
 from sdrcheck.decoders.dsc.call import Call
 from sdrcheck.decoders.dsc.symbols import EndOfSequence, Format
@@ -251,7 +251,7 @@ def _fraction(call: Call) -> str:
 
 def to_sentences(case: Case) -> str:
     """Every call of a visit that fits a sentence, one a line; what does not fit is named in a comment line."""
-    lines = []
+    lines: list[str] = []
     for one in case.checks:
         for tried in one.tries:
             for transmission in tried.transmissions:
@@ -297,8 +297,6 @@ def _copied(recording: Path, opened: Recording, base: Path) -> Path:
 
 
 def _annotation(opened: Recording, transmission: Transmission) -> dict[str, object]:
-    from sdrcheck.channels.plan import channel_at
-
     rate = opened.sample_rate_hz
     first = _place_in_file(opened, round(transmission.start_s * rate))
     last = _place_in_file(opened, round((transmission.start_s + transmission.duration_s) * rate))
