@@ -69,7 +69,9 @@ USUAL_BODY: dict[int, tuple[int, ...]] = {
 """Lengths that the standard's layouts give (M.493 tables 4.1 to 4.9)."""
 
 PLAIN_SIGNAL = 10.0
-"""Nats per bit above which a word without a margin was sent wrong rather than received badly."""
+FEW_BAD_COPIES = 3
+"""In a signal of that many nats per bit, with so few bad copies, a word without a margin was sent wrong rather than
+received badly."""
 
 ENDS_AGREE = 3.5
 """Bits' worth that the EOS's four places may speak against it; chance hardly comes as near. Fewer places, much less."""
@@ -264,7 +266,8 @@ def read_frame(llr: NDArray[np.float64], hard: NDArray[np.uint8]) -> Frame:
     inferred: int | None = None
     if check_received:
         lost = {i for i in range(1, body) if None is first[i] is second[i] and slots.copies_alike(i + 1)}
-        error_check, inferred = _ask_error_check(symbols, rows, margins, known, strength, lost)
+        plain = strength > PLAIN_SIGNAL and (first + second).count(None) <= FEW_BAD_COPIES
+        error_check, inferred = _ask_error_check(symbols, rows, margins, known, strength, lost if plain else None)
     expansion, expansion_end = _find_expansion(slots, last, strength) if end and check_received else (None, None)
     needed = (SLOTS_BEYOND_BODY + (last if expansion_end is None else expansion_end)) * SLOT_BITS
     cut = needed > available if end else not slots.received(last)
@@ -417,20 +420,20 @@ def _ask_error_check(
     margins: Sequence[float],
     known: Sequence[set[int | None]],
     strength: float,
-    lost: set[int],
+    lost: set[int] | None,
 ) -> tuple[ErrorCheck, int | None]:
     """Hold the ECC against the characters; where they differ by one doubtful symbol, settle it (in `symbols`).
 
     Where both hard copies are valid but different, the ECC only chooses between two words and still vouches for the
     call. A symbol that it has to give back whole is inferred, and then nothing vouches for the call. In a plain signal
-    so is one of the `lost`, whose copies came bad and alike: the second copy told nothing more than the first.
+    so is one of the `lost`, whose copies came bad and alike: the second copy told nothing more than the first. (None
+    where the signal is not plain.)
     """
-    plain = strength > PLAIN_SIGNAL
-    doubtful = 0.5 * strength if plain else 1.0
+    doubtful = 1.0 if lost is None else 0.5 * strength
     tossed = [
         i
         for i, margin in enumerate(margins)
-        if symbols[i] not in known[i] and (margin < doubtful or (plain and i in lost))
+        if symbols[i] not in known[i] and (margin < doubtful or (lost is not None and i in lost))
     ]
     syndrome = reduce(xor, symbols)
     if syndrome == 0:
