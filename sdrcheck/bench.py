@@ -265,6 +265,7 @@ class _Run:
             channels=self._settings.channels,
             start_s=first_sample / self._rate,
             numbers=self._numbers,
+            few_bits=self._facts.datatype in ("cu8", "ci8"),
         )
         if not lookout.channels:
             self._remarks.append(

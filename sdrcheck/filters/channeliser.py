@@ -84,7 +84,11 @@ class Channeliser:
         taken = 0
         while taken < samples.size:
             part = samples[taken : taken + needed - self._filled]
-            np.subtract(part, np.complex64(self.dc), out=self._buffer[self._filled : self._filled + part.size])
+            place = self._buffer[self._filled : self._filled + part.size]
+            if self.dc:
+                np.subtract(part, np.complex64(self.dc), out=place)
+            else:
+                place[:] = part
             self._filled += part.size
             taken += part.size
             if self._filled == needed:

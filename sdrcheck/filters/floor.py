@@ -15,9 +15,9 @@ from sdrcheck.filters.spectrum import HANN_NOISE_BANDWIDTH, Density, PowerSpectr
 
 Array = NDArray[np.float64]
 
-DYNAMIC_RANGE = 10**-7.5
-"""Nothing this far below the strongest signal in the same block is taken for a signal of its own."""
 _GAIN_QUANTILE = 0.25
+_GAIN_CELLS = 600
+"""So many cells are enough to see the common gain."""
 _BLANK = 1e-4
 """A block this far under the floor holds no samples to speak of."""
 _RAISED = 1.7
@@ -40,12 +40,18 @@ class Line:
 class NoiseFloor:
     """Knows how much noise each cell holds in each block."""
 
-    def __init__(self, spectra: PowerSpectra, *, side_hz: float, memory_s: float, common_gain: bool) -> None:
-        """`side_hz` is how far to either side a cell is compared; without `common_gain` all blocks count as equal."""
+    def __init__(
+        self, spectra: PowerSpectra, *, side_hz: float, memory_s: float, common_gain: bool, least_power: float
+    ) -> None:
+        """`side_hz` is how far to either side a cell is compared; without `common_gain` all blocks count as equal.
+
+        A block with less than `least_power` in the whole span holds nothing but the steps of its converter.
+        """
         self._spectra = spectra
         self._side = max(4, round(side_hz / spectra.cell_hz))
         self._memory_s = memory_s
         self._common_gain = common_gain
+        self._least_density = least_power / (spectra.cell_count * spectra.cell_hz)
         self._gain_reference = 1.0
         self.level: Array = np.zeros(spectra.cell_count)
         """Noise density in every cell at gain 1."""
@@ -55,7 +61,9 @@ class NoiseFloor:
         """Learn the floor from the first blocks, signals among them or not; shape (blocks, bins)."""
         cells = self._spectra.cells(densities).astype(float)
         power = cells.mean(axis=1)
-        held = power > _BLANK * np.median(power[power > 0]) if np.any(power > 0) else power > 0
+        held = power > self._least_density
+        if np.any(held):
+            held &= power > _BLANK * np.median(power[held])
         if not np.any(held):
             return
         cells, densities = cells[held], densities[held]
@@ -79,12 +87,18 @@ class NoiseFloor:
     def gains(self, cells: Density) -> Array:
         """The common gain of each block against the primed floor; 0 where a block is blank."""
         ratio = _relative(cells, self.level) / self._gain_reference
-        ratio[~(ratio > _BLANK)] = 0.0
+        ratio[~(ratio > _BLANK) | (cells.mean(axis=1) <= self._least_density)] = 0.0
         return ratio if self._common_gain else np.where(ratio > 0, 1.0, 0.0)
 
-    def under(self, cells: Density, gains: Array) -> Array:
-        """Noise density in every cell of every block, limited by what the strongest signal leaves visible."""
-        strongest = cells.max(axis=1, initial=0.0) * DYNAMIC_RANGE
+    def under(self, cells: Density, gains: Array, width_hz: float, dynamic_range: float) -> Array:
+        """Noise density in every cell of every block, limited by what the strongest signal leaves visible.
+
+        Its power is taken over `width_hz`; nothing fainter than `dynamic_range` times that is a signal of its own.
+        """
+        width = max(1, round(width_hz / self._spectra.cell_hz))
+        count = cells.shape[1] // width
+        wide = cells[:, : count * width].reshape(cells.shape[0], count, width).mean(axis=2)
+        strongest = wide.max(axis=1, initial=0.0) * dynamic_range
         return np.maximum(self.level * gains[:, None], np.maximum(strongest, 1e-30)[:, None])
 
     def learn(self, cells: Density, gains: Array, quiet: NDArray[np.bool_], duration_s: float) -> None:
@@ -141,6 +155,8 @@ def _quarter_of_mean(independent: float) -> float:
 
 def _relative(cells: Density | Array, level: Array) -> Array:
     """A low quantile of each block's ratio to the floor: noise alone, while signals fill less than most of the span."""
+    step = max(1, level.size // _GAIN_CELLS)
+    cells, level = cells[:, ::step], level[::step]
     known = level > 0
     if not np.any(known):
         return np.where(np.asarray(cells).sum(axis=1) > 0, 1.0, 0.0)

@@ -45,6 +45,8 @@ _DC_MOST = 10 ** (-22 / 20)
 _LEAST_DC_BLOCKS = 4
 _SETTLING_S = 0.15
 _VALLEY = 3.5
+_DYNAMIC_RANGE, _DYNAMIC_RANGE_8_BITS = 10**-7.5, 10**-5.5
+_LEAST_POWER_8_BITS = 0.2 / 128**2
 _SIGMAS = 4.5
 _BURST_S = 0.1
 _TEXT_PAUSE_S = 5.0
@@ -71,6 +73,8 @@ class Band:
     """What counts in the narrow or wide window over a whole batch."""
     bridge_hz: float
     """Gaps up to this wide lie inside one signal."""
+    closest_hz: float
+    """Nothing so near to a signal is a signal of its own, unless it is much stronger."""
     apart_hz: float
     """A signal this near to a stronger one must stand out from the stronger one's skirts."""
     skirts: tuple[tuple[float, float, float], ...]
@@ -95,6 +99,7 @@ VHF = Band(
     wide_ratio=2.0,
     mean_ratio=1.6,
     bridge_hz=4_000.0,
+    closest_hz=16_000.0,
     apart_hz=75_000.0,
     skirts=((15_000.0, 40_000.0, 10**-5.7), (40_000.0, 80_000.0, 10**-6.6)),
     line_hz=16_000.0,
@@ -113,8 +118,9 @@ MF_HF = Band(
     wide_ratio=1.8,
     mean_ratio=1.7,
     bridge_hz=300.0,
+    closest_hz=350.0,
     apart_hz=3_000.0,
-    skirts=((350.0, 1_500.0, 10**-4.5), (1_500.0, 3_000.0, 10**-5.5)),
+    skirts=((250.0, 600.0, 10**-3.0), (600.0, 1_500.0, 10**-4.5), (1_500.0, 3_000.0, 10**-5.5)),
     line_hz=300.0,
     calling_hz=150.0,
     calling_s=(1.0, 2.5),
@@ -216,16 +222,19 @@ class Lookout:
         channels: tuple[Channel, ...] | None = None,
         start_s: float = 0.0,
         numbers: Iterator[int] | None = None,
+        few_bits: bool = False,
     ) -> None:
         """`correction_ppm` is δ of the frequency reference: where the plan's channels are to be looked for.
 
-        With `channels` only those are followed. `start_s` is the time of the first sample.
+        With `channels` only those are followed. `start_s` is the time of the first sample. `few_bits` says that the
+        samples came in 8 bits: their converter's own products lie not far below a strong signal.
         """
         self.sample_rate_hz = sample_rate_hz
         self.centre_hz = centre_hz
         self.start_s = start_s
         self.remarks: list[str] = []
         self._audio = audio
+        self._dynamic_range = _DYNAMIC_RANGE_8_BITS if few_bits else _DYNAMIC_RANGE
         self._scale = 1 + correction_ppm * 1e-6
         self._wanted = None if channels is None else {channel.frequency_hz for channel in channels}
         self._numbers = numbers or itertools.count(1)
@@ -236,7 +245,13 @@ class Lookout:
         self._spectra = PowerSpectra(self._bank, self.band.cell_hz)
         self._centres = self._spectra.cell_centres_hz()
         wide_enough = self._high_hz - self._low_hz >= (40_000 if self.band is VHF else 2_500)
-        self._floor = NoiseFloor(self._spectra, side_hz=self.band.side_hz, memory_s=2.0, common_gain=wide_enough)
+        self._floor = NoiseFloor(
+            self._spectra,
+            side_hz=self.band.side_hz,
+            memory_s=2.0,
+            common_gain=wide_enough,
+            least_power=_LEAST_POWER_8_BITS if few_bits else 0.0,
+        )
         self._waiting: list[Complex] | None = []
         self._waiting_count = 0
         self._lines: list[Line] = []
@@ -290,7 +305,8 @@ class Lookout:
         if not self._audio:
             self._bank.dc = self._steady_dc(np.concatenate(at_zero), np.concatenate(densities))
         self._floor.prime(np.concatenate(densities))
-        self._lines = [line for line in self._floor.lines if self._is_own_line(line)]
+        at_dc = 3 * self._bank.bin_hz if self._bank.dc else 0.0
+        self._lines = [line for line in self._floor.lines if abs(line.offset_hz) >= at_dc and self._is_own_line(line)]
         del densities
         for samples in waiting:
             for batch in self._bank.feed(samples):
@@ -447,7 +463,7 @@ class Lookout:
         noise = (
             self._floor.level * np.maximum(gains, 0.01)[:, None]
         )  # a block without samples has no noise, and no signal
-        under = np.maximum(self._floor.under(cells, gains), self._skirts(cells))
+        under = np.maximum(self._floor.under(cells, gains, self.band.wide_hz, self._dynamic_range), self._skirts(cells))
         lost = self._lost_blocks(batch)
 
         claimed = np.zeros(self._spectra.cell_count, np.bool_)
@@ -512,7 +528,11 @@ class Lookout:
 
     def _skirts(self, cells: Density) -> Array:
         """What the skirts of strong signals may put into each cell."""
-        step = max(1, round(self.band.narrow_hz * 2 / self._spectra.cell_hz))
+        if max(share for _, _, share in self.band.skirts) * float(cells.max(initial=0.0)) < float(
+            self._floor.level.min()
+        ):
+            return np.zeros((1, 1))
+        step = max(1, round(self.band.skirts[0][0] / 2 / self._spectra.cell_hz))
         count = cells.shape[1] // step
         coarse = cells[:, : count * step].reshape(cells.shape[0], count, step).mean(axis=2)
         reached = np.zeros_like(coarse, dtype=float)
@@ -538,12 +558,13 @@ class Lookout:
         band = self.band
         hot = np.zeros(cells.shape, np.bool_)
         held = gains > 0
+        power, noise = _running_total(cells), _running_total(under)
         for width_hz, ratio in ((band.narrow_hz, band.narrow_ratio), (band.wide_hz, band.wide_ratio)):
             width = max(1, round(width_hz / self._spectra.cell_hz))
-            power, noise = _boxed(cells, width), _boxed(under, width)
-            hot |= power > ratio * noise
+            found = _windows(power, width) / _windows(noise, width)
+            hot |= found > ratio
             if np.count_nonzero(held) >= 3:
-                hot |= (power[held].mean(axis=0) > band.mean_ratio * noise[held].mean(axis=0))[None, :]
+                hot |= found[held].mean(axis=0) > band.mean_ratio
         hot[~held] = False
         return hot
 
@@ -574,7 +595,7 @@ class Lookout:
             if weight.sum() <= 0:
                 continue
             centre = float(np.average(self._centres[low : high + 1], weights=weight))
-            if self._is_skirt(fine + noise, peak, strong):
+            if self._is_skirt(fine + noise, peak, centre, strong):
                 continue
             half = cell_hz / 2
             slot = self._slot(float(self._centres[low]) - half, float(self._centres[high]) + half, centre)
@@ -601,12 +622,14 @@ class Lookout:
             ends.append(end)
         return ends[0], ends[1]
 
-    def _is_skirt(self, density: Array, peak: int, others: list[tuple[int, Slot]]) -> bool:
+    def _is_skirt(self, density: Array, peak: int, centre_hz: float, others: list[tuple[int, Slot]]) -> bool:
         """Whether a place only lies on the slope of a stronger signal: nothing dips between the two."""
         apart = round(self.band.apart_hz / self._spectra.cell_hz)
         for cell, slot in others:
             claim = self._cells_of(slot)
             top = claim.start + int(np.argmax(density[claim])) if claim.stop > claim.start else cell
+            if abs(centre_hz - slot.offset_hz) < self.band.closest_hz and density[peak] < 8 * density[top]:
+                return True
             if abs(top - peak) > apart or density[top] < 8 * density[peak]:
                 continue
             between = density[min(top, peak) : max(top, peak) + 1]
@@ -775,7 +798,8 @@ class Lookout:
         mean = self._mean_around(track)
         claim = self._cells_of(track.slot)
         peak = claim.start + int(np.argmax(mean[claim]))
-        return self._is_skirt(mean, peak, [(self._spectra.cell_of(stronger.offset_hz), stronger)])
+        others = [(self._spectra.cell_of(stronger.offset_hz), stronger)]
+        return self._is_skirt(mean, peak, track.slot.offset_hz, others)
 
     def _follows(self, track: Track, keyed: Keying, other: _Other, order: int) -> bool:
         """Whether a weak keying repeats the phase of a stronger one as a product of that order would."""
@@ -916,17 +940,28 @@ class Lookout:
         yield Heard(next(self._numbers), excerpt, slot.occupied_hz, weak=True, instead=instead)
 
 
-def _boxed(values: NDArray[np.floating], width: int) -> Array:
-    """Running mean over `width` cells of every row, narrower at the ends."""
-    if width <= 1:
-        return values.astype(float)
+def _running_total(values: NDArray[np.floating]) -> Array:
     total = np.zeros((values.shape[0], values.shape[1] + 1))
     np.cumsum(values, axis=1, out=total[:, 1:])
-    places = np.arange(values.shape[1])
-    low = np.maximum(places - width // 2, 0)
-    high = np.minimum(places - width // 2 + width, values.shape[1])
-    boxed: Array = (total[:, high] - total[:, low]) / (high - low)
+    return total
+
+
+def _windows(total: Array, width: int) -> Array:
+    """Means over `width` cells around every cell, out of running totals; at the ends the outermost whole window."""
+    count = total.shape[1] - 1
+    width = min(width, count)
+    means = (total[:, width:] - total[:, :-width]) / width
+    boxed = np.empty((total.shape[0], count))
+    before = width // 2
+    boxed[:, before : before + means.shape[1]] = means
+    boxed[:, :before] = means[:, :1]
+    boxed[:, before + means.shape[1] :] = means[:, -1:]
     return boxed
+
+
+def _boxed(values: NDArray[np.floating], width: int) -> Array:
+    """Running mean over `width` cells of every row."""
+    return _windows(_running_total(values), width)
 
 
 def _widened(marks: NDArray[np.bool_], cells: int) -> NDArray[np.bool_]:
