@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 from datetime import timedelta
 from pathlib import Path
 
@@ -17,12 +17,20 @@ from sdrcheck.sources.source import IqBlock, IqSource, SourceFacts
 
 
 class Keeping:
-    """A recording that is being cut out of the stream, what is remembered first and what is still to come after."""
+    """A recording that is being cut out of the stream, what is remembered first and what is still to come after.
 
-    def __init__(self, writer: sigmf.Writer, first: int, rate_hz: float) -> None:
+    What is remembered is written by `catch_up`, in the thread of whoever wants it kept; what comes meanwhile waits its
+    turn, so that the stream never stands still for a disk.
+    """
+
+    def __init__(self, writer: sigmf.Writer, first: int, rate_hz: float, remembered: Iterable[IqBlock]) -> None:
         self._writer, self._rate = writer, rate_hz
         self._first = self._next = first
         self._begun = False
+        self._waiting = deque(remembered)
+        self._catching_up = True
+        self._ended = ""
+        self._lock = threading.RLock()
         self.end: int | None = None
         """Sample at which it ends; None while that is not known."""
         self.problem: OSError | None = None
@@ -35,7 +43,44 @@ class Keeping:
         return self._first / self._rate
 
     def take(self, block: IqBlock) -> None:
-        """Write the part of a block that belongs to it."""
+        """Write the part of a block that belongs to it, or put it behind those that still wait."""
+        with self._lock:
+            if self._catching_up:
+                self._waiting.append(block)
+            else:
+                self._write(block)
+
+    def catch_up(self, tell: Callable[[float], None] = lambda part: None) -> None:
+        """Write what is remembered. `tell` gets the part done, and may raise to stop: the recording then ends there."""
+        remembered = max(len(self._waiting), 1)
+        written = 0
+        try:
+            while self._write_next():
+                written += 1
+                tell(min(written / remembered, 1.0))
+        except BaseException:
+            with self._lock:
+                self._ended = "stopped"
+                self._go_on()
+            raise
+
+    def _write_next(self) -> bool:
+        """Write the next block that waits; False, and nothing waits from now on, where there is none."""
+        with self._lock:
+            if self._done.is_set() or not self._waiting:
+                self._go_on()
+                return False
+            block = self._waiting.popleft()
+        self._write(block)
+        return True
+
+    def _go_on(self) -> None:
+        self._waiting.clear()
+        self._catching_up = False
+        if self._ended:
+            self._close()
+
+    def _write(self, block: IqBlock) -> None:
         if self._done.is_set():
             return
         parts = components(block.datatype)
@@ -54,14 +99,26 @@ class Keeping:
             self._begun = True
             self._next = block.first_sample + high
         if self.end is not None and block.first_sample + block.count >= self.end:
-            self.finish()
+            self._ended = "complete"
+            self._close()
 
     def finish(self, ended: str = "complete") -> Path:
         """End the recording with what there is; returns the path of its description."""
-        if not self._done.is_set():
-            self._writer.close(ended)
-            self._done.set()
+        with self._lock:
+            self._ended = self._ended or ended
+            if not self._catching_up:
+                self._close()
         return self._writer.meta
+
+    def _close(self) -> None:
+        if self._done.is_set():
+            return
+        try:
+            self._writer.close(self._ended)
+        except OSError as problem:
+            self.problem = problem
+            self._writer.abandon()
+        self._done.set()
 
     @property
     def finished(self) -> bool:
@@ -87,6 +144,7 @@ class RollingMemory:
         self._keepings: list[Keeping] = []
         self._lock = threading.Lock()
         self._centre_hz = source.facts.centre_hz
+        self._over = False
 
     @property
     def facts(self) -> SourceFacts:
@@ -108,6 +166,7 @@ class RollingMemory:
                 yield block
         finally:
             with self._lock:
+                self._over = True
                 for keeping in self._keepings:
                     keeping.finish("the source ended")
                 self._keepings.clear()
@@ -126,18 +185,24 @@ class RollingMemory:
         return first.first_sample / rate, (last.first_sample + last.count) / rate
 
     def keep(
-        self, base: str | Path, from_s: float | None = None, to_s: float | None = None, *, description: str = ""
+        self,
+        base: str | Path,
+        from_s: float | None = None,
+        to_s: float | None = None,
+        *,
+        description: str = "",
+        tell: Callable[[float], None] = lambda part: None,
     ) -> Path:
         """Write what is remembered between two times as a recording; returns the path of its description.
 
-        Raises SourceError where nothing of that span is remembered any more, RecordingError where it cannot be written.
+        `tell` gets the part done, and may raise to stop. Raises SourceError where nothing of that span is remembered
+        any more, RecordingError where it cannot be written.
         """
-        keeping = self.keep_from(base, from_s, to_s, description=description, only_remembered=True)
+        keeping = self.keep_from(base, from_s, to_s, description=description, only_remembered=True, tell=tell)
+        path = keeping.finish()
         if keeping.problem is not None:
-            raise SourceError(
-                f"{keeping.path} could not be written whole ({keeping.problem.strerror}); free some space"
-            )
-        return keeping.finish()
+            raise SourceError(f"{path} could not be written whole ({keeping.problem.strerror}); free some space")
+        return path
 
     def keep_from(
         self,
@@ -147,10 +212,12 @@ class RollingMemory:
         *,
         description: str = "",
         only_remembered: bool = False,
+        tell: Callable[[float], None] = lambda part: None,
     ) -> Keeping:
         """Begin a recording with what is remembered since `from_s` and go on with what comes, until `to_s`.
 
-        With `to_s` None it goes on until its `end` is set or the source ends.
+        With `to_s` None it goes on until its `end` is set or the source ends. Returns when what was remembered is
+        written; the stream flows meanwhile.
         """
         rate = self.facts.sample_rate_hz
         first = 0 if from_s is None else max(round(from_s * rate), 0)
@@ -177,12 +244,13 @@ class RollingMemory:
                 facts=self._reception_facts(),
                 description=description,
             )
-            keeping = Keeping(writer, begins, rate)
+            keeping = Keeping(writer, begins, rate, wanted)
             keeping.end = end
-            for block in wanted:
-                keeping.take(block)
-            if not keeping.finished and not only_remembered:
+            if not only_remembered and not self._over:
                 self._keepings.append(keeping)
+            elif not only_remembered:
+                keeping.finish("the source ended")
+        keeping.catch_up(tell)
         return keeping
 
     def _utc_of(self, sample: int) -> str | None:

@@ -68,3 +68,50 @@ def test_a_keeping_ends_with_its_source_and_says_so(tmp_path: Path) -> None:
             keeping = memory.keep_from(tmp_path / "cut", 0.0)
     assert keeping.finished
     assert open_recording(keeping.path).facts.ended == "the source ended"
+
+
+def test_the_stream_flows_while_a_slow_disk_takes_what_is_remembered(tmp_path: Path) -> None:
+    ramp = np.linspace(-1, 1, 3 * RATE) * (1 + 0j)
+    memory = RollingMemory(Synthetic(ramp, RATE, 156.8e6, "ci16_le", block_samples=1000), 10.0)
+    blocks = memory.blocks()
+    for _ in range(10):
+        next(blocks)
+    told: list[float] = []
+
+    def slow_disk(part: float) -> None:
+        told.append(part)
+        next(blocks, None)  # a second thread would be held up here if the memory were locked meanwhile
+
+    keeping = memory.keep_from(tmp_path / "kept", 0.0, 2.5, tell=slow_disk)
+    for _ in blocks:
+        pass
+    assert told[9] == 1.0
+    assert keeping.finished
+    whole = all_samples(remembered(10.0).keep(tmp_path / "whole"))
+    assert np.array_equal(all_samples(keeping.path), whole[: 2 * int(2.5 * RATE)])
+    assert open_recording(keeping.path).facts.ended == "complete"
+
+
+def test_a_keeping_that_is_stopped_says_so_and_can_be_read(tmp_path: Path) -> None:
+    ramp = np.linspace(-1, 1, 3 * RATE) * (1 + 0j)
+    memory = RollingMemory(Synthetic(ramp, RATE, 156.8e6, "ci16_le", block_samples=1000), 10.0)
+    for _ in memory.blocks():
+        pass
+
+    def stop(part: float) -> None:
+        if part > 0.5:
+            raise InterruptedError
+
+    with pytest.raises(InterruptedError):
+        memory.keep(tmp_path / "kept", tell=stop)
+    cut = open_recording(tmp_path / "kept.sigmf-meta")
+    assert cut.facts.ended == "stopped"
+    assert 0 < cut.sample_count < 3 * RATE
+
+
+def test_what_is_wanted_after_the_source_has_ended_is_what_was_remembered(tmp_path: Path) -> None:
+    memory = remembered(10.0)
+    keeping = memory.keep_from(tmp_path / "late", 1.0, 5.0)
+    assert keeping.finished
+    assert open_recording(keeping.path).facts.ended == "the source ended"
+    assert open_recording(keeping.path).sample_count == 2 * RATE
