@@ -21,6 +21,8 @@ _BLOCK_S = 0.02
 _DE_EMPHASIS_HZ = 300.0
 """Above this the sound falls by 6 dB per octave, the mirror of the set's phase-modulation law."""
 _HIGHEST_HZ = 3_000.0
+_F1B_TONE_HZ = 1_700.0
+"""F1B is listened to as two tones around this one: the dial lies so far below the assigned frequency (practice)."""
 _LOUD_DEVIATION_HZ = 3_000.0
 """A 1 kHz tone of this deviation, normal test modulation, comes out at half of full scale."""
 _HOLD_S = 0.25
@@ -35,13 +37,15 @@ class Demodulator:
     def __init__(
         self, facts: SourceFacts, frequency_hz: float, emission: Emission = Emission.G3E, squelch_db: float | None = 8.0
     ) -> None:
-        """Listen on `frequency_hz` (the carrier for J3E); `squelch_db` over the channel's own noise opens, None always.
+        """Listen on `frequency_hz` (J3E: the carrier; F1B: the assigned one).
 
+        `squelch_db` over the channel's own noise opens, None always.
         Raises SourceError where the frequency lies outside the span that is received.
         """
-        self.frequency_hz, self.emission, self.squelch_db = frequency_hz, emission, squelch_db
+        self.emission, self.squelch_db = emission, squelch_db
+        self.frequency_hz = frequency_hz - _F1B_TONE_HZ if emission is Emission.F1B else frequency_hz
         self._facts = facts
-        self._passband = _SSB if emission is Emission.J3E else _FM
+        self._passband = _SSB if emission in (Emission.J3E, Emission.F1B) else _FM
         self._centre_hz = facts.centre_hz
         self._check(self._centre_hz)
         self._channeliser = Channeliser(facts.sample_rate_hz, _BLOCK_S, 1, one_sided=facts.audio)

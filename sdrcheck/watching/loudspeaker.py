@@ -95,3 +95,8 @@ class Loudspeaker:
     def close(self) -> None:
         """Stop at once; may be called more than once."""
         self._stream.close()
+
+
+def output_names() -> list[str]:
+    """Names of the devices that play. Raises SourceError where there is no sound on this computer."""
+    return [device["name"] for device in sound_library().query_devices() if device["max_output_channels"]]

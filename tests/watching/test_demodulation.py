@@ -61,6 +61,14 @@ def test_upper_sideband_is_heard_at_its_own_pitch_and_the_lower_not() -> None:
     assert spectrum[np.abs(hz - 800) < 20].max() < spectrum.max() / 1000
 
 
+def test_f1b_is_heard_as_two_tones_around_1700_hz() -> None:
+    rate = 300_000.0
+    times = np.arange(int(rate)) / rate
+    upper_line = 0.1 * np.exp(2j * np.pi * (CHANNEL - CENTRE + 85) * times)
+    sound = heard(upper_line, rate, emission=Emission.F1B, squelch_db=None)[SOUND_RATE_HZ // 4 :]
+    assert strongest_hz(sound) == pytest.approx(1785, abs=5)
+
+
 def test_channel_outside_the_span_is_refused_in_words() -> None:
     source = Synthetic(np.zeros(10), 250_000.0, CENTRE)
     with pytest.raises(SourceError, match="not within what is received"):
