@@ -27,12 +27,12 @@ MISTUNED_HZ = 60.0
 _ADVICE: tuple[tuple[str, str], ...] = (
     (
         "peak deviation",
-        "Over-deviation: look at the limiter and the microphone gain, at 1 kHz for 3 kHz deviation and with loud speech.",
+        "Over-deviation: look at the limiter and the microphone gain, with a 1 kHz tone and with loud speech.",
     ),
     (
         "residual modulation",
-        "Hum or noise on the unmodulated carrier: look for multiples of the mains frequency (earth loop, charger ripple) "
-        "and repeat on battery alone.",
+        "Hum or noise on the unmodulated carrier: look for multiples of the mains frequency (earth loop, charger "
+        "ripple) and repeat on battery alone.",
     ),
     (
         "transient frequency",
@@ -63,8 +63,8 @@ def _failed(reading: Reading | None) -> bool:
 def _carrier(found: dict[str, Reading]) -> Iterator[str]:
     if _failed(found.get("carrier offset")) or _failed(found.get("carrier offset, relative")):
         yield (
-            "The carrier is off: key two more channels. The same ppm on all of them is the set's reference oscillator, "
-            "one channel only is its programming, and the same on every set aboard is the dongle; confirm with a counter."
+            "The carrier is off: key two more channels. The same ppm on all of them is the set's reference "
+            "oscillator, one channel only is its programming, and the same on every set aboard is the dongle; confirm with a counter."
         )
 
 
@@ -83,8 +83,8 @@ def _indices(found: dict[str, Reading]) -> Iterator[str]:
     spread = ratio * ((b.uncertainty / b.value) ** 2 + (y.uncertainty / y.value) ** 2) ** 0.5
     if abs(ratio / FLAT_INDEX_RATIO - 1) <= RATIO_ROOM + spread:
         yield (
-            f"The pre-emphasis is missing: the deviation is the same on both tones ({both}), so the call was keyed into "
-            "a frequency modulator instead of a phase modulator."
+            f"The pre-emphasis is missing: the deviation is the same on both tones ({both}), so the call was keyed "
+            "into a frequency modulator instead of a phase modulator."
         )
     elif ratio + spread < ONE_TONE_WEAK:
         yield f"Tone B (2100 Hz) is weak: {both}; look at the audio path of the calling encoder."
