@@ -358,9 +358,11 @@ class _Run:
         """Everything that can be read in a stretch with a little more energy, each with its own edges."""
         if excerpt.channel is not None and excerpt.channel.text:
             read = self._text_of(excerpt)
-            found = read.messages
-            spans = [(message.start_s, message.end_s) for message in found]
-            if found:
+            spans = [(message.start_s, message.end_s) for message in read.messages]
+            if spans and read.text_track is not None:
+                track = read.text_track
+                first_s = excerpt.start_s + track.first_bit_s
+                spans.append((first_s, first_s + len(track.bits) / track.rate_bd))
                 yield _keyed(excerpt, min(s for s, _ in spans), max(e for _, e in spans)), read
             return
         if excerpt.sample_rate_hz >= FM_RATE_HZ:

@@ -28,6 +28,9 @@ _FRAMES_PER_S = 2.0  # only to show how far it has come
 )
 @click.option("--strict", is_flag=True, help="Exit with 3 when a verdict is `fail` or a call did not decode.")
 @judging_options
+@click.option(
+    "--tone", "tones", type=FREQUENCY, multiple=True, help="A known test tone at the set, for J3E; repeatable."
+)
 @click.option("--rate", type=FREQUENCY, help="Samples a second of a bare .cu8 file, for example 1.024M.")
 @click.option("--centre", type=FREQUENCY, help="Centre frequency of a file that does not say, for example 156.75M.")
 def command(
@@ -38,6 +41,7 @@ def command(
     reference: tuple[float, float] | None,
     limit_set: str,
     tone_source: str | None,
+    tones: tuple[float, ...],
     rate: float | None,
     centre: float | None,
 ) -> int:
@@ -51,7 +55,7 @@ def command(
     source = RecordingSource(recording, rate, centre)
     shown = sys.stderr.isatty()
     chosen = settings(reference, limit_set, tone_source)
-    chosen = replace(chosen, frames_per_s=_FRAMES_PER_S if shown else 0.0)
+    chosen = replace(chosen, frames_per_s=_FRAMES_PER_S if shown else 0.0, tones_hz=tones)
     stopped: list[str] = []
 
     def watched(events: Iterable[Event]) -> Iterator[Event]:

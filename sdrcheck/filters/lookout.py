@@ -40,8 +40,11 @@ _PLAIN = 20.0
 """A block so far over the noise holds no weak call."""
 _FAINTEST = 1.6
 """Power over noise in the slot's filter below which a keying is not told of."""
-_DC_MOST = 10 ** (-22 / 20)
-"""A steady line at 0 Hz above this amplitude is a carrier, not the converter's offset."""
+_DC_MOST, _DC_MOST_OF_OTHERS = 10 ** (-22 / 20), 10 ** (-50 / 20)
+"""A steady line at 0 Hz above this amplitude is a carrier, not the offset of a dongle's or another converter."""
+_EDGE_OF_SPAN = 0.07
+"""The outermost part of the span on either side: filters fall off there, and off the plan nothing is looked for."""
+_LOWEST_SOUND_HZ = 100.0
 _LEAST_DC_BLOCKS = 4
 _SETTLING_S = 0.15
 _VALLEY = 3.5
@@ -234,6 +237,7 @@ class Lookout:
         self.start_s = start_s
         self.remarks: list[str] = []
         self._audio = audio
+        self._few_bits = few_bits
         self._dynamic_range = _DYNAMIC_RANGE_8_BITS if few_bits else _DYNAMIC_RANGE
         self._scale = 1 + correction_ppm * 1e-6
         self._wanted = None if channels is None else {channel.frequency_hz for channel in channels}
@@ -252,6 +256,7 @@ class Lookout:
             common_gain=wide_enough,
             least_power=_LEAST_POWER_8_BITS if few_bits else 0.0,
         )
+        self._looked_at = self._away_from_edges()
         self._waiting: list[Complex] | None = []
         self._waiting_count = 0
         self._lines: list[Line] = []
@@ -341,7 +346,8 @@ class Lookout:
         if np.count_nonzero(dips) > 0.3 * others.size:
             return 0j  # it is keyed, so it is a carrier
         offset /= self._bank.size
-        return offset if abs(offset) < _DC_MOST else 0j
+        likely = self._few_bits or self.band is VHF
+        return offset if abs(offset) < (_DC_MOST if likely else _DC_MOST_OF_OTHERS) else 0j
 
     def _is_own_line(self, line: Line) -> bool:
         """Whether a steady line is taken for the receiver's own: weak, narrow and alone."""
@@ -382,6 +388,18 @@ class Lookout:
         if self.centre_hz <= 0 and not self._audio:
             return None
         return plan.channel_at((self.centre_hz + offset_hz) / self._scale)
+
+    def _away_from_edges(self) -> NDArray[np.bool_]:
+        """Cells in which something may begin: not at the edges of the span, unless a channel lies there."""
+        edge_hz = _EDGE_OF_SPAN * self.sample_rate_hz
+        low_hz = _LOWEST_SOUND_HZ if self._audio else self._low_hz + edge_hz
+        looked_at = (self._centres > low_hz) & (self._centres < self._high_hz - edge_hz)
+        for channel in self.channels:
+            low, high = plan.occupied_hz(channel)
+            looked_at |= (self._centres > low * self._scale - self.centre_hz) & (
+                self._centres < high * self._scale - self.centre_hz
+            )
+        return looked_at
 
     def _is_watched(self, channel: Channel) -> bool:
         wanted = self._wanted is None or channel.frequency_hz in self._wanted
@@ -572,7 +590,7 @@ class Lookout:
         self, cells: Density, under: Array, hot: NDArray[np.bool_], claimed: NDArray[np.bool_]
     ) -> Iterator[Slot]:
         """New signals in a batch, the strongest first, each with a slot of its own; their cells become `claimed`."""
-        left = hot.any(axis=0) & ~claimed
+        left = hot.any(axis=0) & ~claimed & self._looked_at
         if not np.any(left):
             return
         band, cell_hz = self.band, self._spectra.cell_hz

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import msgspec
+import numpy as np
 
 from sdrcheck.channels import plan
 from sdrcheck.channels.channel import Channel, Emission
@@ -69,6 +70,9 @@ FM_RATE_HZ = 20_000.0
 """Excerpts sampled faster come from an FM channel."""
 TELEGRAPHY_RATE_HZ = 4_000.0
 """Excerpts sampled slower come from an F1B channel."""
+_LOWEST_RADIO_HZ = 25_000.0
+"""A lower frequency is sound; a recording of sound that does not say its dial begins at 0 Hz."""
+_MOSTLY_CARRIER = 0.7
 _BURST_S = 0.06
 _LONGEST_BURST_S = 1.0
 _WIDEST_TELEPHONY_HZ = 30_000.0
@@ -88,6 +92,8 @@ class Judging:
     declared: Collection[Declared] = ()
     """What the person at the set said of it."""
     level_reference: LevelReference | None = None
+    tones_hz: tuple[float, ...] = ()
+    """Test tones at the set, in hertz, as far as their frequency is known there: on J3E they show the carrier."""
 
     @property
     def known_reference(self) -> FrequencyReference:
@@ -131,12 +137,12 @@ def assemble(
     if excerpt.sample_rate_hz <= TELEGRAPHY_RATE_HZ:
         found = _telegraphy(excerpt, decode)
     elif excerpt.sample_rate_hz < FM_RATE_HZ:
-        found = _single_sideband(excerpt, around)
+        found = _single_sideband(excerpt, around, judging.tones_hz)
     else:
         found = _telephony(excerpt, around, decode)
     found.remarks += _surroundings(excerpt)
     corrected = _corrected(found, excerpt, judging.known_reference, around)
-    frequency_hz = _frequency(corrected, found, excerpt, judging.known_reference)
+    frequency_hz = _frequency(corrected, found, excerpt, judging.known_reference, around)
     corrected = _completed(corrected, frequency_hz, excerpt, judging, around, found)
     readings = tuple(_judged(name, corrected[name], found, excerpt.channel, judging) for name in _ordered(corrected))
     channel = excerpt.channel
@@ -274,10 +280,27 @@ def _bare(excerpt: Excerpt, found: _Found) -> _Found:
     if line.steady:
         found.emission, found.kind, found.condition = Emission.N0N, Kind.CARRIER, Condition.UNMODULATED
         found.readings["carrier offset"] = line.offset
+    elif _share_of(excerpt, line.offset.value) > _MOSTLY_CARRIER:
+        found.readings["carrier offset"] = line.offset
+        found.remarks.append("Most of it is one line: a carrier whose strength or phase is keyed.")
     return found
 
 
-def _single_sideband(excerpt: Excerpt, around: Circumstances) -> _Found:
+def _share_of(excerpt: Excerpt, offset_hz: float) -> float:
+    """How much of the power while keyed lies within a few hertz of one place."""
+    keyed = excerpt.keyed
+    times = np.arange(keyed.size) / excerpt.sample_rate_hz
+    at_zero = keyed * np.exp(-2j * np.pi * offset_hz * times)
+    length = max(1, round(0.1 * excerpt.sample_rate_hz))
+    count = keyed.size // length
+    total = float(np.mean(np.abs(keyed) ** 2))
+    if count == 0 or total == 0:
+        return 0.0
+    near = np.abs(at_zero[: count * length].reshape(count, length).mean(axis=1)) ** 2
+    return float(near.mean()) / total
+
+
+def _single_sideband(excerpt: Excerpt, around: Circumstances, tones_hz: tuple[float, ...]) -> _Found:
     """A sideband channel: speech or tones on a suppressed carrier, or receiver sound with two lines somewhere in it."""
     from sdrcheck.measurements import ssb
 
@@ -290,7 +313,7 @@ def _single_sideband(excerpt: Excerpt, around: Circumstances) -> _Found:
             return found
     if excerpt.channel is None:
         return _bare(excerpt, _Found(Emission.UNKNOWN, Kind.UNKNOWN, Condition.UNKNOWN))
-    measured = ssb.measure(excerpt)
+    measured = ssb.measure(excerpt, tones_hz)
     found = _Found(Emission.J3E, Kind.VOICE, measured.condition, measured.readings, Decode(), list(measured.remarks))
     if measured.condition is Condition.UNMODULATED:
         found.emission, found.kind = Emission.N0N, Kind.CARRIER
@@ -335,7 +358,13 @@ def _corrected(
     return corrected
 
 
-def _frequency(corrected: dict[str, Measured], found: _Found, excerpt: Excerpt, reference: FrequencyReference) -> float:
+def _frequency(
+    corrected: dict[str, Measured],
+    found: _Found,
+    excerpt: Excerpt,
+    reference: FrequencyReference,
+    around: Circumstances,
+) -> float:
     """The assigned frequency, or off the plan the measured one (and a remark that says where that is)."""
     if excerpt.channel is not None:
         return float(excerpt.channel.frequency_hz)
@@ -343,7 +372,9 @@ def _frequency(corrected: dict[str, Measured], found: _Found, excerpt: Excerpt, 
     for name in _ON_THE_AIR:
         corrected.pop(name, None)
     frequency_hz = float(carrier.value) if carrier else excerpt.centre_hz / (1 + reference.correction_ppm * 1e-6)
-    if frequency_hz > 0:
+    if around.receiver_sound and frequency_hz < _LOWEST_RADIO_HZ:
+        found.remarks.insert(0, "The dial frequency is not known: the frequency told is that of the sound.")
+    elif frequency_hz > 0:
         near = plan.raster_hz(frequency_hz)
         apart = Measured(frequency_hz - near, "Hz", carrier.terms if carrier else ())
         size = f"{abs(apart.value):.0f} Hz" + (f" ± {apart.uncertainty:.2g} Hz" if carrier else "")
