@@ -40,6 +40,8 @@ def quantise(samples: NDArray[Any], datatype: str) -> NDArray[Any]:
     """
     if datatype not in NUMPY_TYPES:
         raise ValueError(f"unknown sample datatype {datatype!r}; known: {', '.join(NUMPY_TYPES)}")
+    if samples.dtype.kind not in "fc":
+        raise ValueError(f"numbers of full scale 1.0 are quantised, got {samples.dtype}")
     if not np.all(np.isfinite(samples)):
         raise ValueError("samples hold a number that is not finite")
     if components(datatype) == 1:

@@ -319,7 +319,9 @@ class Writer:
         """Write samples as they come. OSError when the disk refuses; what was written before stays readable."""
         if lost_before or frequency_hz is not None:
             self._begin_segment(lost_before, frequency_hz)
-        rest = np.ascontiguousarray(raw, NUMPY_TYPES[self.datatype]).view(np.uint8).data
+        if raw.dtype != NUMPY_TYPES[self.datatype]:
+            raise ValueError(f"samples of {self.datatype} were to be written, got {raw.dtype}")
+        rest = np.ascontiguousarray(raw).view(np.uint8).data
         while rest:
             written = self._file.write(rest)
             self._seal.update(rest[:written])
@@ -428,9 +430,9 @@ def write(
 ) -> Path:
     """Write a whole recording at once and return its description's path.
 
-    `samples` are complex of full scale 1.0 and become `datatype`, or already are its raw I, Q, I, Q …
+    `samples` are numbers of full scale 1.0 and become `datatype`, or already are its raw I, Q, I, Q …
     """
-    raw = quantise(samples, datatype) if np.iscomplexobj(samples) else samples
+    raw = quantise(samples, datatype) if samples.dtype != NUMPY_TYPES[datatype] else samples
     writer = Writer(
         base,
         datatype,

@@ -16,6 +16,9 @@ from sdrcheck.recordings.utc import utc_now, utc_text
 from sdrcheck.sources.sample_clock import SampleClock
 from sdrcheck.sources.source import IqBlock
 
+ROOM_S = 12.0
+"""What may wait while a long transmission is measured on a busy computer; 58 MB of a dongle at its fastest."""
+
 
 class Intake:
     """A bounded queue of samples that counts everything: what came, what did not fit, what the clock says is missing.
@@ -29,7 +32,7 @@ class Intake:
         datatype: str,
         sample_rate_hz: float,
         *,
-        room_s: float = 4.0,
+        room_s: float = ROOM_S,
         clock: SampleClock | None = None,
     ) -> None:
         self.start_utc: str | None = None

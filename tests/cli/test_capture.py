@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import resource
 import signal
 import subprocess
 import sys
@@ -19,6 +18,8 @@ from sdrcheck.cli.capture import command
 from sdrcheck.recordings import open_recording
 from sdrcheck.recordings.seal import sha512_of
 from tests.sources.conftest import CENTRE_HZ, RAMP_PERIOD, RATE_HZ, compile_stand_in, place_of, write_ramp
+
+resource = pytest.importorskip("resource", reason="limits on the size of a file need POSIX")
 
 Capture = Callable[..., subprocess.Popen[str]]
 

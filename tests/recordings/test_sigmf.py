@@ -184,6 +184,16 @@ def test_a_recording_that_broke_off_says_so(tmp_path: Path, tone: np.ndarray) ->
     sigmf.fromfile(writer.meta).validate()
 
 
+def test_codes_are_never_taken_for_numbers_nor_numbers_for_codes(tmp_path: Path, tone: np.ndarray) -> None:
+    meta = write(tmp_path / "sound", tone.real, "ri16_le", RATE_HZ, CENTRE_HZ)
+    assert raw_of(meta)[0] == round(0.7 * 32768)
+    with pytest.raises(ValueError, match="full scale"):
+        write(tmp_path / "x", np.arange(100), "cu8", RATE_HZ, CENTRE_HZ)
+    writer = Writer(tmp_path / "y", "cu8", RATE_HZ, CENTRE_HZ)
+    with pytest.raises(ValueError, match="samples of cu8 were to be written, got int64"):
+        writer.append(np.arange(100))
+
+
 def test_nothing_is_overwritten(tmp_path: Path, tone: np.ndarray) -> None:
     write(tmp_path / "x", tone, "cu8", RATE_HZ, CENTRE_HZ)
     with pytest.raises(RecordingError, match="exists already"):

@@ -97,7 +97,7 @@ def test_samples_come_in_real_time(opened: IqSource) -> None:
         if count > 0.3 * RATE_HZ:
             break
     of_the_air = (time.monotonic() - started) / (count / RATE_HZ)
-    assert 0.3 < of_the_air < 3  # some may have been waiting, and this computer may be busy
+    assert 0.3 < of_the_air < 6  # some may have been waiting, and this computer may be busy
 
 
 @pytest.mark.parametrize("moment", ["before", "while reading", "while waiting"])
