@@ -26,7 +26,7 @@ from sdrcheck.measurements.condition import Condition
 SUFFIX = ".pictures.json"
 """A picture file's name: the inspection's, with this in place of `.json`."""
 
-MOST_POINTS = 480
+MOST_POINTS = 400
 CALL_S, TONE_S = 0.04, 0.008
 """How much of a call's and of a tone's waveform is drawn: some symbols, some periods."""
 DEEPEST_DB = 80.0
@@ -159,7 +159,7 @@ def _level(excerpt: Excerpt) -> Picture:
 
 def _time_picture(excerpt: Excerpt, low: float, high: float) -> Picture:
     rate = excerpt.sample_rate_hz
-    rows, columns = 96, 240
+    rows, columns = 80, 200
     length = min(1 << round(math.log2(max(64.0, rate / ((high - low) / rows)))), excerpt.iq.size)
     step = max(1, (excerpt.iq.size - length) // columns)
     pieces = np.lib.stride_tricks.sliding_window_view(excerpt.iq, length)[::step][:columns]

@@ -63,11 +63,11 @@ def format_limit(limit: AppliedLimit | None, unit: str) -> str:
     if limit is None or (limit.low is None and limit.high is None):
         return ""
     if limit.low is None:
-        return f"at most {limit.high:.10g} {unit}".rstrip()
+        return f"at most {limit.high:.7g} {unit}".rstrip()
     if limit.high is None:
-        return f"at least {limit.low:.10g} {unit}".rstrip()
+        return f"at least {limit.low:.7g} {unit}".rstrip()
     plus = "+" if limit.low < 0 < limit.high else ""
-    return f"{limit.low:.10g} to {plus}{limit.high:.10g} {unit}".rstrip()
+    return f"{limit.low:.7g} to {plus}{limit.high:.7g} {unit}".rstrip()
 
 
 def format_verdict(reading: Reading) -> str:

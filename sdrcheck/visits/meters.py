@@ -58,7 +58,8 @@ def compare(meter: MeterReading, transmission: Transmission) -> Comparison | Non
         spread = math.hypot(reading.uncertainty, uncertainty)
         difference = format_value(reading.value - value, spread, reading.unit, signed=True)
         word = "agree" if abs(number) <= 1 else "do not agree"
-        sentence = f"tool minus meter {difference}; the two {word} within their uncertainties (E_n = {number:+.2f})"
+        score = format_number(number, 2, signed=True)
+        sentence = f"tool minus meter {difference}; the two {word} within their uncertainties (E_n = {score})"
     return Comparison(
         reading.quantity, reading.unit, value, uncertainty, reading.value, reading.uncertainty, number, sentence
     )

@@ -25,7 +25,7 @@ TIME_MINUTES = 5.0
 NOTEWORTHY_PPM = 2.0
 """A common offset smaller than this is what good sets show; the tolerance on VHF is 10 ppm."""
 
-SAME_PPM = 0.3
+SAME_PPM = 1.0
 """Least difference in ppm that is told apart, whatever the estimators claim: sets drift between two keyings."""
 
 

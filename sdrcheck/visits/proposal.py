@@ -50,21 +50,31 @@ def propose(
         return Proposal("", ("not recorded yet",))
     if not transmissions:
         return Proposal("", ("the last try holds no keying that fits the check",))
-    weighty = [r for t in transmissions for r in t.readings if r.verdict and r.limit and r.limit.standing in HEADING]
-    advice = [r for t in transmissions for r in t.readings if r.verdict and r.limit and r.limit.standing not in HEADING]
-    failed = [one for one in weighty if one.verdict == Verdict.FAIL]
-    unproven = [one for one in weighty if one.verdict in (Verdict.PASS_NOT_PROVEN, Verdict.FAIL_NOT_PROVEN)]
-    missed = [one for one in advice if one.verdict == Verdict.FAIL]
+    judged = [r for t in transmissions for r in t.readings if r.verdict and r.limit]
+    weighty = [r for r in judged if r.limit and r.limit.standing in HEADING]
+    advice = [r for r in judged if r.limit and r.limit.standing not in HEADING]
+    failed = telling([one for one in weighty if one.verdict == Verdict.FAIL])
+    unproven = telling([one for one in weighty if one.verdict in (Verdict.PASS_NOT_PROVEN, Verdict.FAIL_NOT_PROVEN)])
+    missed = telling([one for one in advice if one.verdict == Verdict.FAIL])
     if failed or against:
         return Proposal("deficient", (*(_said(one) for one in failed), *against))
     if unproven:
-        return Proposal("", tuple(f"{_said(one)} is {one.verdict}; use a calibrated instrument" for one in unproven))
+        said = [f"{_said(one)} is {one.verdict}" for one in unproven]
+        return Proposal("", (*said, "use a calibrated instrument"))
     if not weighty and check.keying is not None and check.keying.call is None:
         reasons = tuple(f"advice: {_said(one)}" for one in missed)
         return Proposal("", (*reasons, "no reading of the weight of a survey item or regulation could be judged"))
     inside = enumerate_words(dict.fromkeys(one.quantity for one in weighty))
     reasons = (f"{inside} inside the limits",) if inside else ("the call agrees with the papers and the check",)
     return Proposal("satisfactory", (*reasons, *(f"advice: {_said(one)}" for one in missed)))
+
+
+def telling(readings: Sequence[Reading]) -> list[Reading]:
+    """Readings without those that tell the same finding a second time, in other units or line by line."""
+    names = {reading.quantity for reading in readings}
+    doubles = {"carrier offset, relative", "line B offset", "line Y offset"} if "carrier offset" in names else set()
+    doubles |= {"modulation rate"} if "modulation rate error" in names else set()
+    return [reading for reading in readings if reading.quantity not in doubles]
 
 
 def _said(reading: Reading) -> str:

@@ -130,8 +130,14 @@ class CheckState:
         return self.outcomes[-1] if self.outcomes else None
 
     @property
+    def answered(self) -> bool:
+        """Somebody recorded, metered or looked."""
+        return bool(self.tries or self.meters or self.seen)
+
+    @property
     def begun(self) -> bool:
-        return bool(self.tries or self.meters or self.seen or self.outcomes)
+        """Something was filed, be it only why it was not done."""
+        return self.answered or bool(self.outcomes)
 
 
 @dataclass(frozen=True, slots=True)

@@ -33,9 +33,10 @@ from sdrcheck.findings.wording import (
     format_verdict,
 )
 from sdrcheck.verdicts.judge import Verdict
+from sdrcheck.visits.checks.check import How
 from sdrcheck.visits.meters import Comparison, low_power_by_ratio
 from sdrcheck.visits.papers_check import Conclusion
-from sdrcheck.visits.results import MeterReading
+from sdrcheck.visits.results import MeterReading, Seen
 
 MARK_WORDS = {"M": "from memory", "M?": "doubtful", "C": "practice", "D": "derived"}
 
@@ -56,8 +57,33 @@ def _blocks(case: Case) -> Iterator[Block]:
         mine = [one for one in begun if one.check.set_id == set_id]
         if mine:
             yield Heading(2, title)
+        looked_at = [one for one in mine if one.check.how is How.SEEN]
+        if looked_at:
+            yield _looked_at(case, looked_at)
         for one in mine:
-            yield from check_blocks(case, one)
+            if one.check.how is not How.SEEN:
+                yield from check_blocks(case, one)
+
+
+def _looked_at(case: Case, checks: Sequence[CheckCase]) -> Table:
+    rows = []
+    for one in checks:
+        seen = "; ".join(_seen(case, entry) for entry in one.state.seen) or "–"
+        reason = case.mask.text(one.state.outcome.reason) if one.state.outcome else ""
+        rows.append(
+            (
+                Cell(one.check.title),
+                Cell(seen),
+                Cell(one.outcome + (f": {reason}" if reason else ""), strong=one.outcome == "deficient"),
+            )
+        )
+    return Table((Column("Looked at", 2.2), Column("Seen", 2.6), Column("Outcome", 1.8)), tuple(rows), small=True)
+
+
+def _seen(case: Case, entry: Seen) -> str:
+    word = "as it should be" if entry.as_it_should else "not as it should be"
+    note = f": {case.mask.text(entry.note)}" if entry.note else ""
+    return f"{entry.utc:%H:%M} UTC, {word}{note}"
 
 
 def check_blocks(case: Case, one: CheckCase, *, pictures: bool = True) -> Iterator[Block]:
@@ -67,12 +93,10 @@ def check_blocks(case: Case, one: CheckCase, *, pictures: bool = True) -> Iterat
     decided = f"Outcome: {one.outcome}"
     if outcome and outcome.reason:
         decided += f", {case.mask.text(outcome.reason).rstrip('.')}"
-    proposed = f" The tool proposes: {one.proposal.sentence}." if one.state.begun and one.check.set_id else ""
+    proposed = f" The tool proposes: {one.proposal.sentence.rstrip('.')}." if one.state.tries else ""
     yield Paragraph(f"{one.check.id} · {decided}.{proposed}", style="small")
     for seen in one.state.seen:
-        word = "as it should be" if seen.as_it_should else "not as it should be"
-        note = f": {case.mask.text(seen.note)}" if seen.note else ""
-        yield Paragraph(f"Seen at {seen.utc:%H:%M} UTC{_by(seen.who)}: {word}{note}.")
+        yield Paragraph(f"Seen{_by(seen.who)}, {_seen(case, seen)}.")
     loose = [(meter, comparison) for meter, comparison in one.comparisons if comparison is None]
     if loose:
         yield _meters(case, loose)
@@ -160,14 +184,14 @@ def _transmission(case: Case, one: CheckCase, transmission: Transmission, *, las
 def _readings(one: CheckCase, transmission: Transmission, *, last: bool) -> Table:
     beside = {comparison.quantity: (meter, comparison) for meter, comparison in one.comparisons if comparison and last}
     columns = [
-        Column("Quantity", 1.7),
-        Column("Value ± U (k = 2)", 1.5),
-        Column("Limit", 1.6),
-        Column("", 1.3),
-        Column("Verdict", 1.1),
+        Column("Quantity", 1.6),
+        Column("Value ± U (k = 2)", 1.7),
+        Column("Limit", 1.9),
+        Column("", 1.0),
+        Column("Verdict", 1.0),
     ]
     if beside:
-        columns.append(Column("Calibrated meter beside it", 1.9))
+        columns.append(Column("Calibrated meter beside it", 2.0))
     rows = []
     for reading in transmission.readings:
         row = [

@@ -88,10 +88,10 @@ def _symptoms(case: Case, one: CheckCase) -> Iterator[str]:
         yield f"{reading.quantity} {format_reading(reading)}: {reading.verdict}"
     for found in one.conclusions:
         if found.agrees is False:
-            yield detail.conclusion(found)
+            yield detail.conclusion(found).removeprefix("Look here: ")
     for found in case.across:
         if found.check is None and found.agrees is not True and one.check.set_id and one.check.set_id in found.sentence:
-            yield detail.conclusion(found)
+            yield detail.conclusion(found).removeprefix("Look here: ")
 
 
 def _limit_row(reading: Reading) -> tuple[Cell, ...]:

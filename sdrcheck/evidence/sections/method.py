@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 
 from sdrcheck.evidence.blocks import Block, Cell, Column, Heading, Listing, Paragraph, Section, Table
 from sdrcheck.evidence.case import Case, CheckCase
@@ -25,7 +25,7 @@ def section(case: Case) -> Section:
     return Section("method", tuple(blocks(case.checks)), new_page=True)
 
 
-def blocks(checks: Iterable[CheckCase]) -> Iterator[Block]:
+def blocks(checks: Sequence[CheckCase]) -> Iterator[Block]:
     """The annex for these checks."""
     yield Heading(1, "Annex: method")
     yield Heading(2, "Rule of decision")
@@ -75,20 +75,28 @@ def blocks(checks: Iterable[CheckCase]) -> Iterator[Block]:
             tuple(budgets),
             small=True,
         )
-    methods = dict.fromkeys(
-        (reading.quantity, reading.method)
-        for one in checks
-        for transmission in one.transmissions
-        for reading in transmission.readings
-        if reading.method
-    )
+    methods = _methods(checks)
     if methods:
         yield Heading(2, "How each quantity was read")
         yield Table(
-            (Column("Quantity", 1.5), Column("Method", 5)),
-            tuple((Cell(quantity), Cell(method)) for quantity, method in methods),
+            (Column("Quantity", 3), Column("Method, with the length of the first reading", 4)),
+            tuple((Cell(", ".join(quantities)), Cell(method)) for method, quantities in methods.items()),
             small=True,
         )
+
+
+def _methods(checks: Iterable[CheckCase]) -> dict[str, list[str]]:
+    """Methods and what was read by them; of a quantity on one emission only its first reading's method is told."""
+    first: dict[tuple[str, str], str] = {}
+    for one in checks:
+        for transmission in one.transmissions:
+            for reading in transmission.readings:
+                if reading.method:
+                    first.setdefault((transmission.emission, reading.quantity), reading.method)
+    grouped: dict[str, list[str]] = {}
+    for (emission, quantity), method in first.items():
+        grouped.setdefault(f"{emission}: {method}", []).append(quantity)
+    return grouped
 
 
 def _budgets(checks: Iterable[CheckCase]) -> Iterator[tuple[Cell, ...]]:

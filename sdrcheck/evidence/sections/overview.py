@@ -33,13 +33,13 @@ def _blocks(case: Case) -> Iterator[Block]:
 
 def _row(case: Case, one: CheckCase) -> tuple[Cell, ...]:
     outcome = one.state.outcome
-    said = case.mask.text(outcome.reason) if outcome else (one.proposal.sentence if one.state.begun else "")
-    prefix = "" if outcome or not said else "proposed: "
+    said = case.mask.text(outcome.reason) if outcome else (one.proposal.sentence if one.state.answered else "")
+    prefix = "" if outcome or not one.proposal.outcome else "proposed: "
     return (
         Cell(one.check.id),
         Cell(one.check.title),
-        Cell(one.check.how.value if one.state.begun else "–"),
+        Cell(one.check.how.value if one.state.answered else "–"),
         Cell(str(len(one.tries)) if one.tries else "–"),
         Cell(one.outcome, strong=one.outcome == "deficient"),
-        Cell(f"{prefix}{said}"),
+        Cell(f"{prefix}{said}" if said else ""),
     )

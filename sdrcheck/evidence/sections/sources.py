@@ -20,12 +20,15 @@ def section(case: Case) -> Section:
 def blocks(checks: Iterable[CheckCase], limit_set: str) -> Iterator[Block]:
     """The table of limits, weightiest standing first."""
     used: dict[tuple[str, str], tuple[AppliedLimit, str]] = {}
+    spans: dict[tuple[str, str], list[str]] = {}
     for one in checks:
         for tried in one.tries:
             for transmission in tried.transmissions:
                 for reading in transmission.readings:
                     if reading.limit is not None:
-                        used.setdefault((reading.limit.id, reading.quantity), (reading.limit, reading.unit))
+                        key = (reading.limit.id, reading.quantity)
+                        used.setdefault(key, (reading.limit, reading.unit))
+                        spans.setdefault(key, []).append(format_limit(reading.limit, reading.unit))
     yield Heading(1, "Annex: limits and their sources")
     yield Paragraph(
         f"Set of limits: {limit_set}. Standing says how much weight a limit carries aboard: a survey item or a "
@@ -49,12 +52,12 @@ def blocks(checks: Iterable[CheckCase], limit_set: str) -> Iterator[Block]:
         tuple(
             (
                 Cell(limit.id),
-                Cell(quantity),
-                Cell(format_limit(limit, unit)),
+                Cell(key[1]),
+                Cell(format_limit(limit, unit) + (" and so on, by channel" if len(set(spans[key])) > 1 else "")),
                 Cell(limit.standing),
                 Cell(limit.source + (f" ({MARK_WORDS[limit.mark]})" if limit.mark in MARK_WORDS else "")),
             )
-            for (_, quantity), (limit, unit) in rows
+            for key, (limit, unit) in rows
         ),
         small=True,
     )

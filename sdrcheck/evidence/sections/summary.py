@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from sdrcheck.evidence.blocks import (
     Block,
@@ -21,7 +21,7 @@ from sdrcheck.findings.inspection import Reading
 from sdrcheck.findings.wording import enumerate_words, format_limit, format_reading
 from sdrcheck.verdicts.judge import Verdict
 from sdrcheck.visits.checks.check import How
-from sdrcheck.visits.proposal import HEADING
+from sdrcheck.visits.proposal import HEADING, telling
 from sdrcheck.visits.results import OUTCOMES
 
 CANNOT_SAY = (
@@ -81,7 +81,7 @@ def _counted(case: Case) -> str:
         for word in OUTCOMES
         if any(one.outcome == word for one in settled)
     ]
-    how = [f"{sum(one.check.how is how and one.state.begun for one in case.checks)} {how.value}" for how in How]
+    how = [f"{sum(one.check.how is how and one.state.answered for one in case.checks)} {how.value}" for how in How]
     sets = enumerate_words(radio.title for radio in case.visit.sets) or "no sets"
     outcomes = enumerate_words(by_word) if by_word else "none has an outcome yet"
     open_ones = planned - len(settled)
@@ -91,10 +91,15 @@ def _counted(case: Case) -> str:
 
 def _to_act_on(case: Case) -> Iterator[tuple[str, str]]:
     """Deficient by the person's word, then what weighs as much and has no outcome yet. Only weighty limits."""
+    groups: dict[tuple[str | None, str], list[CheckCase]] = {}
     for one in case.checks:
         outcome = one.state.outcome
         if outcome and outcome.outcome == "deficient":
-            yield f"{_name(one)}: deficient.", f"{_sentence(case.mask.text(outcome.reason))} {_why(one)}".strip()
+            groups.setdefault((one.check.set_id, outcome.reason), []).append(one)
+    for (set_id, reason), ones in groups.items():
+        titles = "; ".join(one.check.title for one in ones)
+        lead = f"{set_id}: {titles}: deficient." if set_id else f"{titles}: deficient."
+        yield lead, f"{_sentence(case.mask.text(reason))} {_why(ones)}".strip()
     for one in case.checks:
         if one.state.outcome is None and one.proposal.outcome == "deficient":
             reasons = _sentence("; ".join(one.proposal.reasons))
@@ -104,11 +109,19 @@ def _to_act_on(case: Case) -> Iterator[tuple[str, str]]:
             yield "Seen across checks.", f"{_sentence(found.sentence)} {_sentence(found.reason)}"
 
 
-def _why(one: CheckCase) -> str:
+def _why(ones: Sequence[CheckCase]) -> str:
     """The readings and papers behind an outcome, weighty ones only."""
-    parts = [weighty_sentence(reading) for t in one.transmissions for reading in t.readings if _missed(reading)]
-    parts += [found.sentence.rstrip(".") for found in one.conclusions if found.agrees is False]
+    parts = []
+    for one in ones:
+        place = f"{_place(one)}: " if len(ones) > 1 else ""
+        missed = [reading for t in one.transmissions for reading in t.readings if _missed(reading)]
+        parts += [f"{place}{weighty_sentence(reading)}" for reading in telling(missed)]
+        parts += [found.sentence.rstrip(".") for found in one.conclusions if found.agrees is False]
     return _sentence("; ".join(dict.fromkeys(parts)))
+
+
+def _place(one: CheckCase) -> str:
+    return f"channel {one.check.keying.channel}" if one.check.keying and one.check.keying.channel else one.check.title
 
 
 def _missed(reading: Reading) -> bool:
@@ -129,7 +142,7 @@ def weighty_sentence(reading: Reading) -> str:
 def _left_open(case: Case) -> Iterator[str]:
     for one in case.checks:
         unproven = [
-            weighty_sentence(reading)
+            reading
             for transmission in one.transmissions
             for reading in transmission.readings
             if reading.limit is not None
@@ -137,7 +150,8 @@ def _left_open(case: Case) -> Iterator[str]:
             and reading.verdict in (Verdict.PASS_NOT_PROVEN, Verdict.FAIL_NOT_PROVEN)
         ]
         if unproven:
-            yield f"{_name(one)}: {'; '.join(unproven)}. Use a calibrated instrument."
+            said = "; ".join(weighty_sentence(reading) for reading in telling(unproven))
+            yield f"{_name(one)}: {said}. Use a calibrated instrument."
         disagreeing = [comparison for _, comparison in one.comparisons if comparison and comparison.agrees is False]
         for comparison in disagreeing:
             yield f"{_name(one)}, {comparison.quantity}: {comparison.sentence}."
@@ -166,5 +180,6 @@ def _name(one: CheckCase) -> str:
 
 def _sentence(text: str) -> str:
     text = text.strip()
-    text = text[:1].upper() + text[1:]
+    if not any(letter.isdigit() for letter in text.partition(" ")[0]):  # a set's own name stays as it is
+        text = text[:1].upper() + text[1:]
     return text if not text or text.endswith((".", "!", "?")) else f"{text}."
