@@ -60,6 +60,10 @@ class Shape:
         return cls(*(float(value) for value in values))
 
 
+PATH_DELAYS_S = np.arange(-2, 11) * 1e-4
+PATH_MEMORIES_S = np.array([0.4e-3, 0.8e-3, 1.6e-3, 3.2e-3])
+"""The audio path as a sum of delays and of first-order lags: band limits from some 50 Hz to 4 kHz are made of these."""
+
 STEPS = np.array([1e-3, 1e-3, 1e-5, 1e-9])
 """Small changes of a shape's parameters, for derivatives by differences."""
 PRIORS = np.array([25.0, 25.0, 0.4, 1e-4])
@@ -76,6 +80,13 @@ class Model:
     hum_hz: tuple[float, ...] = ()
     loose: bool = False
     """Each run of one tone has a carrier phase of its own, not to be explained."""
+    path: bool = False
+    """The keyed sub-carrier went through an unknown linear audio path; its response is fitted instead of p and q."""
+
+    @property
+    def jumps(self) -> bool:
+        """The phase jumps at transitions, so it cannot be unwrapped there."""
+        return self.keying is not Keying.CONTINUOUS
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -191,16 +202,46 @@ def _waves(samples: Samples, shape: Shape, model: Model, used: NDArray[np.bool_]
 
 def columns(samples: Samples, shape: Shape, model: Model, used: NDArray[np.bool_]) -> Reals:
     """Derivatives of the phase by its linear parameters: c0, c1, c2, pB, qB, pY, qY, then pairs for hum."""
-    waves = _waves(samples, shape, model, used)
     times = samples.times[used]
     span = times - times.mean()
     rows = [np.ones(times.size), span, span**2 - np.mean(span**2)]
+    if model.path:
+        return np.stack([*rows, *_through_path(samples, shape, model, used)])
+    waves = _waves(samples, shape, model, used)
     rows += [waves.sine * waves.on_b, waves.cosine * waves.on_b, waves.sine * ~waves.on_b, waves.cosine * ~waves.on_b]
     for i, step in enumerate(waves.steps):
         rows[3 + i] = rows[3 + i] + step
     for hum in model.hum_hz:
         rows += [np.cos(2 * np.pi * hum * times), np.sin(2 * np.pi * hum * times)]
     return np.stack(rows)
+
+
+def _through_path(samples: Samples, shape: Shape, model: Model, used: NDArray[np.bool_]) -> list[Reals]:
+    """Sines through every part of the audio path, then cosines: where the sub-carrier's phase began is not known."""
+    waves = _waves(samples, shape, model, np.ones(samples.times.size, dtype=bool))
+    step = float(samples.times[1] - samples.times[0])
+    count = samples.times.size
+    length = 1 << (count + int(8 * PATH_MEMORIES_S[-1] / step)).bit_length()
+    turn = -2j * np.pi * np.fft.rfftfreq(length, step)
+    parts = [np.exp(turn * delay) for delay in PATH_DELAYS_S]
+    parts += [np.fft.rfft(kernel, length) for kernel in _memories(step)]
+    spectra = [np.fft.rfft(wave, length) for wave in (waves.sine, waves.cosine)]
+    return [np.fft.irfft(spectrum * part, length)[:count][used] for spectrum in spectra for part in parts]
+
+
+def _memories(step_s: float) -> list[Reals]:
+    kernels = [np.exp(-np.arange(int(7 * memory / step_s)) * step_s / memory) for memory in PATH_MEMORIES_S]
+    return [kernel / kernel.sum() for kernel in kernels]
+
+
+def path_response(tone_hz: float, step_s: float) -> NDArray[np.complex128]:
+    """What each part of the audio path does to a steady tone; their weighted sum's magnitude is the index."""
+    delays = np.exp(-2j * np.pi * tone_hz * PATH_DELAYS_S)
+    lags = [
+        np.sum(kernel * np.exp(-2j * np.pi * tone_hz * np.arange(kernel.size) * step_s)) for kernel in _memories(step_s)
+    ]
+    gains = np.concatenate([delays, lags])
+    return np.concatenate([gains, 1j * gains])
 
 
 def fit(
@@ -215,27 +256,25 @@ def fit(
     rounds: int = 8,
 ) -> Fit:
     """Gauss–Newton over the samples in `used`; `trust` > 0 holds the shape near its start (phase variance, rad²)."""
-    shape = start
-    phase = samples.phase[used]
+    shape, phase = start, samples.phase[used]
+    follows = samples.noisy or model.jumps
+    basis = columns(samples, shape, model, used)
+    if linear is None or linear.size != basis.shape[0] or not (model.loose or follows):
+        linear = _solve(basis, phase)
+    free_list = list(free)
+    jacobian = basis
     for turn in range(rounds):
-        basis = columns(samples, shape, model, used)
-        target = phase
-        if samples.noisy and linear is not None and linear.size == basis.shape[0]:
-            target = _followed(samples, used, linear @ basis)
-        if linear is None or linear.size != basis.shape[0] or (turn == 0 and not model.loose):
-            linear = _solve(basis, target)
-            if samples.noisy:
-                target = _followed(samples, used, linear @ basis)
-        rest = target - linear @ basis
+        modelled = linear @ basis
+        rest = (_followed(samples, used, modelled) if follows else phase) - modelled
         derivatives = []
         for i in free:
             values = shape.as_array()
             values[i] += STEPS[i]
-            moved = linear @ columns(samples, Shape.of(values), model, used)
-            derivatives.append((moved - linear @ basis) / STEPS[i])
+            derivatives.append((linear @ columns(samples, Shape.of(values), model, used) - modelled) / STEPS[i])
         jacobian = np.concatenate([basis, np.stack(derivatives)])
         if model.loose:
-            jacobian, rest = _without_means(samples, shape, used, jacobian), _without_means(samples, shape, used, rest[None])[0]
+            jacobian = _without_means(samples, shape, used, jacobian)
+            rest = _without_means(samples, shape, used, rest[None])[0]
             jacobian[:3] = 0.0  # the carrier stays as an earlier fit had it
         scale = np.sqrt(np.sum(jacobian**2, axis=1)) + 1e-30
         scaled = jacobian / scale[:, None]
@@ -250,18 +289,21 @@ def fit(
             right[2] -= curve * scale[2] * linear[2]
         change: Reals = np.linalg.lstsq(normal, right, rcond=1e-12)[0] / scale
         linear = linear + change[: basis.shape[0]]
+        moves = np.clip(change[basis.shape[0] :], -2 * PRIORS[free_list], 2 * PRIORS[free_list])
         values = shape.as_array()
-        moves = np.clip(change[basis.shape[0] :], -2 * PRIORS[list(free)], 2 * PRIORS[list(free)])
-        values[list(free)] += moves
+        values[free_list] += moves
         shape = Shape.of(values)
-        if np.all(np.abs(moves) < 1e-7 * PRIORS[list(free)]) and turn > 0:
+        basis = columns(samples, shape, model, used)
+        if np.all(np.abs(moves) < 1e-7 * PRIORS[free_list]) and turn > 0:
             break
-    basis = columns(samples, shape, model, used)
-    target = phase if not samples.noisy else _followed(samples, used, linear @ basis)
+    modelled = linear @ basis
+    rest = (_followed(samples, used, modelled) if follows else phase) - modelled
     if model.loose:
-        return Fit(model, shape, linear, _without_means(samples, shape, used, (target - linear @ basis)[None])[0], used, jacobian, free)
-    linear = linear + _solve(basis, target - linear @ basis)
-    return Fit(model, shape, linear, target - linear @ basis, used, jacobian, free)
+        rest = _without_means(samples, shape, used, rest[None])[0]
+    else:
+        last = _solve(basis, rest)
+        linear, rest = linear + last, rest - last @ basis
+    return Fit(model, shape, linear, rest, used, jacobian, free)
 
 
 def _without_means(samples: Samples, shape: Shape, used: NDArray[np.bool_], rows: Reals) -> Reals:
@@ -288,8 +330,9 @@ def _solve(basis: Reals, target: Reals) -> Reals:
 
 
 def _followed(samples: Samples, used: NDArray[np.bool_], modelled: Reals) -> Reals:
-    """The phase near the modelled one, for noise in which it cannot be unwrapped: its error is Im(z·e^(−jφ))/A."""
-    error = (samples.iq[used] * np.exp(-1j * modelled)).imag / math.sqrt(samples.power)
+    """The phase near the modelled one, where it cannot be unwrapped: in noise its error is Im(z·e^(−jφ))/A."""
+    turned = samples.iq[used] * np.exp(-1j * modelled)
+    error = turned.imag / math.sqrt(samples.power) if samples.noisy else np.clip(np.angle(turned), -1, 1)
     result: Reals = modelled + error
     return result
 
@@ -299,20 +342,19 @@ def acquire(samples: Samples, start: Shape, model: Model, offset_hz: float) -> F
     places = bit_places(samples, start)
     total = int(max(samples.middle, samples.is_b.size - samples.middle))
     bits = 4 * _FIRST_BITS if samples.noisy else _FIRST_BITS
+    follows = samples.noisy or model.jumps
     shape, linear = start, None
+    used = np.abs(places - samples.middle) <= bits / 2
+    if follows:
+        linear = _first_phases(samples, shape, model, used, offset_hz)
     while True:
-        used = np.abs(places - samples.middle) <= bits / 2
-        if linear is None and samples.noisy:
-            linear = _first_phases(samples, shape, model, used, offset_hz)
         found = fit(samples, shape, model, used, linear=linear, trust=0.05 if samples.noisy else 0.01)
-        shape = found.shape
-        linear = found.linear if samples.noisy else None
         if bits / 2 >= total:
             return found
         bits *= 2
-        if samples.noisy and linear is not None:
-            wider = np.abs(places - samples.middle) <= bits / 2
-            linear = recentred(linear, samples, used, wider)
+        wider = np.abs(places - samples.middle) <= bits / 2
+        shape, linear = found.shape, recentred(found.linear, samples, used, wider) if follows else None
+        used = wider
 
 
 def recentred(linear: Reals, samples: Samples, old: NDArray[np.bool_], new: NDArray[np.bool_]) -> Reals:
@@ -328,41 +370,50 @@ def recentred(linear: Reals, samples: Samples, old: NDArray[np.bool_], new: NDAr
     return moved
 
 
-def _first_phases(
-    samples: Samples, shape: Shape, model: Model, used: NDArray[np.bool_], offset_hz: float
-) -> Reals:
-    """Carrier and sub-carrier phase of a noisy call's first span: the best of sixteen, each with its best frequency."""
+def _first_phases(samples: Samples, shape: Shape, model: Model, used: NDArray[np.bool_], offset_hz: float) -> Reals:
+    """Carrier and sub-carrier phase of the first span where the phase cannot be unwrapped: the best of a grid."""
     basis = columns(samples, shape, model, used)
     times = samples.times[used]
+    offsets = offset_hz + (np.arange(-60.0, 61.0, 4.0) if samples.noisy else np.arange(-8.0, 9.0, 8.0))
+    turns = np.exp(-2j * np.pi * offsets[:, None] * (times - times.mean())) * samples.iq[used]
+    angles = np.arange(16) / 16 * 2 * np.pi
     best, found = -1.0, np.zeros(basis.shape[0])
-    for turn in np.arange(16) / 16 * 2 * np.pi:
-        p, q = 2 * math.cos(turn), 2 * math.sin(turn)
-        bare = samples.iq[used] * np.exp(-1j * (np.array([p, q, p, q]) @ basis[3:7]))
-        for error in np.arange(-60.0, 61.0, 4.0):
-            total = np.sum(bare * np.exp(-2j * np.pi * (offset_hz + error) * (times - times.mean())))
-            if abs(total) > best:
-                best = float(abs(total))
-                found[:7] = [np.angle(total), 2 * np.pi * (offset_hz + error), 0.0, p, q, p, q]
+    for angle_b in angles:
+        for angle_y in angles if model.keying is Keying.INDEPENDENT else [angle_b]:
+            phases = 2 * np.array([math.cos(angle_b), math.sin(angle_b), math.cos(angle_y), math.sin(angle_y)])
+            totals = turns @ np.exp(-1j * (phases @ basis[3:7]))
+            top = int(np.argmax(np.abs(totals)))
+            if abs(totals[top]) > best:
+                best = float(abs(totals[top]))
+                found[:7] = [np.angle(totals[top]), 2 * np.pi * offsets[top], 0.0, *phases]
     return found
 
 
-def modulation(samples: Samples, found: Fit) -> Reals:
-    """The fitted modulation over all samples in radians: everything but the carrier itself."""
-    basis = columns(samples, found.shape, found.model, np.ones(samples.times.size, dtype=bool))
-    result: Reals = found.linear[3:] @ basis[3:]
+def carrier_phase(samples: Samples, found: Fit) -> Reals:
+    """The phase of all samples with the fitted modulation taken away: the carrier and what it does by itself."""
+    everywhere = np.ones(samples.times.size, dtype=bool)
+    basis = columns(samples, found.shape, found.model, everywhere)
+    if not (samples.noisy or found.model.jumps):
+        return samples.phase - found.linear[3:] @ basis[3:]
+    linear = recentred(found.linear, samples, found.used, everywhere)
+    followed = _followed(samples, everywhere, linear @ basis)
+    result: Reals = followed - linear[3:] @ basis[3:]
     return result
 
 
-def unexplained_steps(samples: Samples, found: Fit, modulation_rad: Reals, phase_noise_density: float) -> float:
+def unexplained_steps(samples: Samples, found: Fit, carrier_rad: Reals, phase_noise_density: float) -> float:
     """White frequency noise (two-sided, Hz²/Hz) that the carrier's unexplained steps at the transitions amount to."""
-    rest = (samples.phase - modulation_rad)[found.used]
+    rest = carrier_rad[found.used]
     times = samples.times[found.used]
     rest = rest - np.polynomial.Polynomial.fit(times, rest, 1)(times)
     first, counts = _runs(samples, found.shape, found.used)
     lasts = counts * float(np.median(np.diff(times)))
     differences = np.diff(np.add.reduceat(rest, first) / counts)
     own = phase_noise_density / 2 * (1 / lasts[1:] + 1 / lasts[:-1])
-    step = max(0.0, float(np.mean(np.square(differences) - own)))
+    surplus = np.square(differences) - own
+    step = float(np.mean(surplus))
+    if step < 3 * float(np.std(surplus)) / math.sqrt(surplus.size):
+        return 0.0
     return step * differences.size / float(times[-1] - times[0]) / (2 * np.pi) ** 2
 
 
@@ -386,8 +437,11 @@ def settled_mask(samples: Samples, found: Fit, rate: float) -> NDArray[np.bool_]
     # the quietest quarter of bit-time classes is the floor; whatever stands above it near a transition is settling
     after = _reach(since, misfit, valid, step, most=1.2)
     before = _reach(until, misfit, valid & (since > after), step, most=0.3)
+    if found.model.jumps:
+        nearest = np.abs(places - np.rint(places))
+        return valid & (nearest > 0.12)
     least = 2.0 * step
-    result: NDArray[np.bool_] = valid & (since > max(after, least)) & (until > max(before, least))
+    result: NDArray[np.bool_] = valid & (since > max(1.4 * after, least)) & (until > max(1.4 * before, least))
     return result
 
 

@@ -13,17 +13,27 @@ import numpy as np
 
 from sdrcheck.filters.excerpt import BitTrack, Excerpt
 from sdrcheck.measurements import callfit
-from sdrcheck.measurements.carrier import carrier, tapered_mean
 from sdrcheck.measurements.callfit import Fit, Keying, Model, Samples, Shape
+from sdrcheck.measurements.carrier import tapered_mean
 from sdrcheck.measurements.spectrum import one_sided_density
 from sdrcheck.measurements.stretch import Stretch, settled
 from sdrcheck.quantities import Measured, Term
 
 NOMINAL_RATE_BD = 1200.0
 _WORST_FIT_RAD = 0.6
+_SKIPPED_S = (0.0, 0.025, 0.06)
+"""After key-on, where the carrier may still be settling: tried one after the other until the waveform fits."""
 _INDEX_FLOOR_RAD = 1e-4
 _RATE_FLOOR = 6e-8
 """What the channel filter does at the transitions moves index and rate by this; seen in trials without noise."""
+_MIDDLE_S = 0.001
+"""How far the middle of what was fitted may lie from the middle of the call."""
+_PATH_ENDS_S = 0.003
+_PATH_INDEX_RAD = 1.5e-3
+_JUMPING_TONE_HZ = 2.0
+"""How well an index is known through an audio path or jumps, and a tone that starts anew with each bit (trials)."""
+_SETTLING_MISFIT = 2.0
+"""Misfit over noise from which the audio path is fitted as well."""
 _ALIKE = 0.01
 """Indices this near to each other make no steps in the carrier's phase that would matter."""
 
@@ -34,16 +44,15 @@ def measure(excerpt: Excerpt, track: BitTrack) -> dict[str, Measured]:
     Gives tone B and Y, modulation index B and Y, modulation rate and its error, carrier offset. Tones bear the names of
     the symbols they were sent for: with inverted keying tone B is the lower one.
     """
-    stretch = settled(excerpt)
-    if stretch is None:
-        return {}
-    samples = callfit.samples_of(stretch, track)
-    if samples is None:
-        return {}
-    found = _best(stretch, samples, track)
-    if found is None:
-        return {}
-    return _readings(stretch, samples, found)
+    for skip_s in _SKIPPED_S:
+        stretch = settled(excerpt, skip_s=skip_s)
+        samples = callfit.samples_of(stretch, track) if stretch else None
+        if stretch is None or samples is None:
+            return {}
+        found = _best(stretch, samples, track)
+        if found is not None:
+            return _readings(stretch, samples, found)
+    return {}
 
 
 def _best(stretch: Stretch, samples: Samples, track: BitTrack) -> Fit | None:
@@ -56,7 +65,7 @@ def _best(stretch: Stretch, samples: Samples, track: BitTrack) -> Fit | None:
         tried = _of_either_modulator(samples, start, Model(keying), track.offset_hz)
         if found is None or tried.rms < 0.7 * found.rms:
             found = tried
-        if found.rms < 0.1 + 1.5 * noise:
+        if found.rms < 0.35 + 1.5 * noise:
             break
     assert found is not None
     everything = found.used
@@ -67,12 +76,38 @@ def _best(stretch: Stretch, samples: Samples, track: BitTrack) -> Fit | None:
             found = _again(samples, found, replace(found.model, hum_hz=hum), everything)
     if found.rms > _WORST_FIT_RAD + noise:
         return None
-    if found.model.keying is not Keying.CONTINUOUS:
-        return found  # the timing shows at the transitions only, so they stay in
     used = callfit.settled_mask(samples, found, rate)
     if np.count_nonzero(used) < 0.1 * used.size:
         used = everything
-    return _again(samples, found, replace(found.model, loose=stepping), used, (0, 1, 2))
+    free = (0, 1) if found.model.keying is Keying.INDEPENDENT else (0, 1, 2)  # two oscillators do not tell the rate
+    best = _again(samples, found, replace(found.model, loose=stepping), used, free)
+    if best.model.jumps:
+        return best
+    if _misfit(stretch, samples, best) > _SETTLING_MISFIT:
+        inner = everything & (np.abs(samples.times) < np.abs(samples.times).max() - _PATH_ENDS_S)
+        path = callfit.fit(samples, found.shape, Model(path=True), inner, (0, 1, 2), rounds=5)
+        if _misfit(stretch, samples, path) < 0.7 * _misfit(stretch, samples, best):
+            return path
+    return best
+
+
+def _density(samples: Samples, found: Fit, rate: float, low_hz: float, high_hz: float) -> float:
+    """One-sided density of what a fit left between two frequencies, rad²/Hz."""
+    spread = np.zeros(samples.times.size)
+    spread[found.used] = found.residual
+    frequencies, density = one_sided_density(spread, rate)
+    band = (frequencies > low_hz) & (frequencies < high_hz)
+    return float(np.mean(density[band])) * found.used.size / np.count_nonzero(found.used)
+
+
+def _misfit(stretch: Stretch, samples: Samples, found: Fit) -> float:
+    """What a fit left in the audio band, over the noise that would be there anyway."""
+    low, high = _audio(found)
+    return _density(samples, found, stretch.sample_rate_hz, low, high) / stretch.phase_noise_density
+
+
+def _audio(found: Fit) -> tuple[float, float]:
+    return (2_000.0, 9_000.0) if found.model.loose else (300.0, 4_000.0)
 
 
 def _index(found: Fit, at: int) -> float:
@@ -88,11 +123,9 @@ def _of_either_modulator(samples: Samples, start: Shape, model: Model, offset_hz
     return running if running.rms < jumping.rms else jumping
 
 
-def _again(
-    samples: Samples, found: Fit, model: Model, used: np.ndarray, free: tuple[int, ...] = (0, 1, 2, 3)
-) -> Fit:
+def _again(samples: Samples, found: Fit, model: Model, used: np.ndarray, free: tuple[int, ...] = (0, 1, 2, 3)) -> Fit:
     linear = None
-    if samples.noisy or model.loose:
+    if samples.noisy or model.loose or model.jumps:
         moved = callfit.recentred(found.linear, samples, found.used, used)
         linear = np.concatenate([moved[:7], np.zeros(2 * len(model.hum_hz))])
     return callfit.fit(samples, found.shape, model, used, free, linear=linear)
@@ -105,46 +138,57 @@ def _over(stretch: Stretch, samples: Samples) -> Stretch:
 
 def _readings(stretch: Stretch, samples: Samples, found: Fit) -> dict[str, Measured]:
     rate = stretch.sample_rate_hz
-    spread = np.zeros(samples.times.size)
-    spread[found.used] = found.residual
-    part = np.count_nonzero(found.used) / found.used.size
-    frequencies, density = one_sided_density(spread, rate, np.hanning(spread.size))
-    density = density / part
-    low, high = (2_000, 9_000) if found.model.loose else (300, 4_000)
-    audio = (frequencies > low) & (frequencies < high)
-    variance = float(np.mean(density[audio])) * rate / 2  # of white phase noise that is as dense as this in the audio band
-
+    density = _density(samples, found, rate, *_audio(found))
+    variance = density * rate / 2  # of white phase noise that is as dense as this in the audio band
     scale = np.sqrt(np.sum(found.jacobian**2, axis=1)) + 1e-30
     scaled = found.jacobian / scale[:, None]
     covariance = variance * np.linalg.pinv(scaled @ scaled.T, rcond=1e-12) / np.outer(scale, scale)
     spreads = np.sqrt(np.maximum(np.diag(covariance), 0.0))
     first = found.linear.size
+    timed = np.count_nonzero(found.used) / found.used.size
     method = (
         f"least squares of the whole waveform with its bits known, {samples.times.size / rate:.3g} s, "
-        f"sub-carrier: {found.model.keying.value}, {part:.0%} of the time used"
+        f"sub-carrier: {found.model.keying.value}, {timed:.0%} of the time used"
     )
 
     def measured(value: float, unit: str, standard: float, *terms: Term) -> Measured:
         return Measured(value, unit, (Term.normal("noise", standard), *terms), method)
 
-    slow = float(np.mean(density[1:8])) / float(np.mean(density[audio]))
-    modulation = callfit.modulation(samples, found)
-    if found.model.loose:
-        steps = callfit.unexplained_steps(samples, found, modulation, float(np.mean(density[audio])))
-        readings = {"carrier offset": tapered_mean(_over(stretch, samples), samples.phase - modulation, steps).offset}
-    elif slow > 3:
-        readings = {"carrier offset": carrier(_over(stretch, samples), modulation).offset}
+    slow = _density(samples, found, rate, 0.5 / stretch.duration_s, 8 / stretch.duration_s) / density
+    if found.model.loose or slow > 3:
+        bare = callfit.carrier_phase(samples, found)
+        steps = callfit.unexplained_steps(samples, found, bare, density) if found.model.loose else 0.0
+        readings = {"carrier offset": tapered_mean(_over(stretch, samples), bare, steps).offset}
     else:
-        readings = {"carrier offset": measured(found.linear[1] / (2 * np.pi), "Hz", spreads[1] / (2 * np.pi))}
+        drift = found.linear[2] / np.pi
+        middle = float(samples.times.mean() - samples.times[found.used].mean())
+        moving = Term.rectangular("drift", abs(drift) * _MIDDLE_S)
+        offset = found.linear[1] / (2 * np.pi) + drift * middle
+        readings = {"carrier offset": measured(offset, "Hz", spreads[1] / (2 * np.pi), moving)}
+    restarted = found.model.keying is Keying.RESTARTED
+    filtered = (Term.rectangular("filter at the jumps", _JUMPING_TONE_HZ),) if restarted else ()
     for name, at, tone in (("B", 3, 0), ("Y", 5, 1)):
-        p, q = found.linear[at : at + 2]
-        index = math.hypot(p, q)
-        if index < 10 * spreads[at]:
+        tone_hz = found.shape.as_array()[tone]
+        if found.model.path:
+            gains = callfit.path_response(tone_hz, 1 / rate)
+            response = complex(found.linear[3:] @ gains)
+            index, along = abs(response), (gains * np.conj(response)).real / abs(response)
+            part = covariance[3:first, 3:first]
+        else:
+            index = _index(found, at)
+            along, part = found.linear[at : at + 2] / max(index, 1e-9), covariance[at : at + 2, at : at + 2]
+        standard = math.sqrt(max(float(along @ part @ along), 0.0))
+        if index < 5 * standard:
             continue
-        along = np.array([p, q]) / index
-        standard = math.sqrt(max(float(along @ covariance[at : at + 2, at : at + 2] @ along), 0.0))
-        readings[f"modulation index, {name}"] = measured(index, "rad", standard, Term.normal("transitions", _INDEX_FLOOR_RAD))
-        readings[f"tone {name}"] = measured(found.shape.as_array()[tone], "Hz", spreads[first + tone])
+        readings[f"modulation index, {name}"] = measured(
+            index,
+            "rad",
+            standard,
+            Term.normal("transitions", _PATH_INDEX_RAD if found.model.path or found.model.jumps else _INDEX_FLOOR_RAD),
+        )
+        readings[f"tone {name}"] = measured(tone_hz, "Hz", spreads[first + tone], *filtered)
+    if 2 not in found.free:
+        return readings
     rate_bd, standard = found.shape.rate_bd, math.hypot(spreads[first + 2], _RATE_FLOOR * NOMINAL_RATE_BD)
     readings["modulation rate"] = measured(rate_bd, "Bd", standard)
     readings["modulation rate error"] = measured(

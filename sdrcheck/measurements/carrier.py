@@ -146,7 +146,8 @@ def tapered_mean(stretch: Stretch, phase: Reals, wander: float = 0.0) -> Carrier
     if excess:
         slow = math.sqrt(excess / duration * overlap[0, 0]) / area[0]
         known = excess == wander
-        terms.append(Term.normal("slow movement of the carrier", slow if known else 1.15 * slow, math.inf if known else freedom))
+        freedom_left = math.inf if known else freedom
+        terms.append(Term.normal("slow movement of the carrier", slow if known else 1.15 * slow, freedom_left))
     clicks = 4_000 * math.exp(-min(stretch.carrier_to_noise, 700.0))  # a second, about; Rice's clicks under modulation
     slipped = math.sqrt(1.5 * clicks / duration)
     if slipped > 0.1 * terms[0].standard:

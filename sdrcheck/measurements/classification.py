@@ -94,7 +94,16 @@ def _block(stretch: Stretch, offset_hz: float, start: int, size: int) -> Block:
         rest &= np.abs(frequencies - line) > max(40.0, 6 * step)
     second = _peak(frequencies, density, rest)
     low, high = sorted((first, second))
-    products = [low, high, 2 * low - high, 2 * high - low, 3 * low - 2 * high, 3 * high - 2 * low, high - low, high + low]
+    products = [
+        low,
+        high,
+        2 * low - high,
+        2 * high - low,
+        3 * low - 2 * high,
+        3 * high - 2 * low,
+        high - low,
+        high + low,
+    ]
     pair = _near(frequencies, net, [low, high], step)
     weaker = _near(frequencies, net, [second], step)
     if pair > 0.7 * total and weaker > 0.04 * total and _near(frequencies, net, products, step) > 0.85 * total:
@@ -127,7 +136,9 @@ def is_call(stretch: Stretch) -> bool:
     """Tell whether a sub-carrier keyed between 1300 and 2100 Hz at 1200 Bd modulates the stretch."""
     rate = stretch.sample_rate_hz
     size = int(min(0.25, stretch.duration_s) * rate)
-    scores = [_keying(stretch.phase[start : start + size], rate) for start in range(0, stretch.phase.size - size + 1, size)]
+    scores = [
+        _keying(stretch.phase[start : start + size], rate) for start in range(0, stretch.phase.size - size + 1, size)
+    ]
     return sum(score > 0.6 for score in scores) > 0.5 * len(scores)
 
 

@@ -93,7 +93,7 @@ def demodulated(stretch: Stretch, offset_hz: float) -> Demodulated:
 def phase_noise(stretch: Stretch, frequencies: Reals, deviation_power: Reals) -> float:
     """One-sided density of the phase noise in rad²/Hz: what lies above the voice band, or the channel's noise if more.
 
-    Two thirds of the way from audio to the filter's edge hardly any modulation is left, and a median overlooks its lines.
+    Between audio and the filter's edge hardly any modulation is left, and a median overlooks its lines.
     """
     beyond = (frequencies >= 6_500) & (frequencies <= 8_500)
     density = np.sort(deviation_power[beyond] / frequencies[beyond] ** 2)

@@ -18,7 +18,7 @@ _FILTER_RISE_S = 0.8 / (2 * FLAT_HZ)
 """10 % to 90 % of the channel filter's own step, about."""
 _LOOK_S = 0.05
 TRANSIENT_S = 0.025
-"""The two intervals after key-on in which transient frequency is looked at: 5 ms and 20 ms (ETSI EN 300 162-1, 8.14)."""
+"""Both intervals after key-on in which the type test looks: 5 ms and 20 ms (ETSI EN 300 162-1, 8.14, from memory)."""
 
 
 @dataclass(frozen=True, slots=True)

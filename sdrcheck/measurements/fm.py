@@ -69,7 +69,9 @@ def measure(excerpt: Excerpt) -> FmFindings:
     else:
         _modulated(stretch, kind, fits, found, readings, remarks)
         if ratio < _CLEAN_DB:
-            remarks.append(f"Carrier-to-noise ratio only {ratio:.0f} dB in 16 kHz: readings of the modulation are wide.")
+            remarks.append(
+                f"Carrier-to-noise ratio only {ratio:.0f} dB in 16 kHz: readings of the modulation are wide."
+            )
 
     _edges(excerpt, stretch, kind, found, readings)
     if stretch.clipped:
@@ -168,9 +170,7 @@ def _modulated(
         )
 
 
-def _edges(
-    excerpt: Excerpt, stretch: Stretch, kind: Classified, found: Carrier, readings: dict[str, Measured]
-) -> None:
+def _edges(excerpt: Excerpt, stretch: Stretch, kind: Classified, found: Carrier, readings: dict[str, Measured]) -> None:
     up = edges.rise(excerpt, stretch.noise.total)
     down = edges.fall(excerpt, stretch.noise.total)
     if up is not None:

@@ -21,6 +21,7 @@ LOW_HZ, HIGH_HZ = 40.0, 3_000.0
 _CORNER_HZ = 1 / (2 * math.pi * 750e-6)
 _REFERENCE_HZ = 1_000.0
 _REFERENCE_DEVIATION_HZ = 3_000.0
+_BAND = f"{LOW_HZ:.0f} Hz to {HIGH_HZ:.0f} Hz, de-emphasised (750 µs)"
 _MAINS_HZ = (50.0, 60.0, 400.0)
 
 
@@ -56,7 +57,7 @@ def residual_modulation(stretch: Stretch) -> tuple[Measured, tuple[float, float]
     hum = _hum(frequencies, deviation, step, noise_density)
     if surplus < 4 * scatter:
         bound = (received + 2 * scatter) / reference
-        method = f"upper bound: {LOW_HZ:.0f} Hz to {HIGH_HZ:.0f} Hz, de-emphasised, all of it within the receiver's own noise"
+        method = f"upper bound: {_BAND}, all of it within the receiver's own noise"
         noise = DECIBELS * scatter / received
         return Measured(10 * math.log10(bound), "dB", (Term.normal("noise", noise),), method), hum
     found = np.maximum(deviation[band] * weight - floor, 0)
@@ -69,7 +70,7 @@ def residual_modulation(stretch: Stretch) -> tuple[Measured, tuple[float, float]
         Term.normal("noise", DECIBELS * own_scatter / surplus),
         Term.normal("receiver noise taken off", DECIBELS * 0.05 * own / surplus),
     )
-    method = f"{LOW_HZ:.0f} Hz to {HIGH_HZ:.0f} Hz, de-emphasised (750 µs), relative to 1 kHz at 3 kHz, receiver noise taken off"
+    method = f"{_BAND}, relative to 1 kHz at 3 kHz deviation, receiver noise taken off"
     return Measured(10 * math.log10(surplus / reference), "dB", terms, method), hum
 
 
@@ -83,7 +84,9 @@ def _hum(frequencies: Reals, deviation: Reals, step: float, noise_density: float
             line = np.abs(frequencies - at) <= reach
             beside = (np.abs(frequencies - at) > 2 * reach) & (np.abs(frequencies - at) <= 2 * reach + 15)
             power = float(np.sum(deviation[line])) * step
-            ground = max(float(np.median(deviation[beside])), noise_density * at**2) * step * int(np.count_nonzero(line))
+            ground = (
+                max(float(np.median(deviation[beside])), noise_density * at**2) * step * int(np.count_nonzero(line))
+            )
             peak = math.sqrt(2 * power)
             if power > 30 * ground and (best is None or peak > best[1]):
                 best = (at, peak)

@@ -7,7 +7,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-Reals = NDArray[np.float64]
+Reals = NDArray[Any]
+"""Arrays of float64; numpy's own stubs lose the type in half of what is done with them."""
 
 
 def tapered(count: int, part: float = 0.1) -> Reals:
@@ -29,7 +30,7 @@ def one_sided_density(values: Reals, sample_rate_hz: float, window: Reals | None
     """Periodogram of a real sequence: frequencies in hertz, density in (unit of `values`)² per hertz."""
     window = np.hanning(values.size) if window is None else window
     spectrum = np.fft.rfft(values * window)
-    density = np.square(np.abs(spectrum)) * (2 / (sample_rate_hz * np.sum(window**2)))
+    density: Reals = np.square(np.abs(spectrum)) * (2 / (sample_rate_hz * np.sum(window**2)))
     return np.fft.rfftfreq(values.size, 1 / sample_rate_hz), density
 
 

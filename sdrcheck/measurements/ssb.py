@@ -65,7 +65,9 @@ def measure(excerpt: Excerpt, tones: Sequence[float] = ()) -> SsbFindings:
         readings["noise floor"] = told
     iq, cut = _keyed(excerpt)
     if cut:
-        remarks.append(f"Samples are missing: measured on the longest whole part, {iq.size / excerpt.sample_rate_hz:.3g} s.")
+        remarks.append(
+            f"Samples are missing: measured on the longest whole part, {iq.size / excerpt.sample_rate_hz:.3g} s."
+        )
     if iq.size < _SHORTEST_S * excerpt.sample_rate_hz:
         remarks.append("Less than 0.1 s of whole samples: nothing was measured.")
         return SsbFindings(Condition.UNKNOWN, readings, tuple(remarks))
@@ -276,7 +278,10 @@ def _relative(
         return Measured(bound, "dB", (Term.normal("noise", 1.0),), "upper bound: no product stands out of the noise")
     spread = DECIBELS * math.sqrt(2 * variance * net + variance**2) / net
     return Measured(
-        10 * math.log10(net / reference), "dB", (Term.normal("noise", spread),), "the stronger product against the mean tone"
+        10 * math.log10(net / reference),
+        "dB",
+        (Term.normal("noise", spread),),
+        "the stronger product against the mean tone",
     )
 
 

@@ -104,9 +104,7 @@ def _settles(iq: NDArray[np.complex64], rate: float, noise_density: float) -> in
     return int(low[-1]) + 1 + width // 2 if low.size else 0
 
 
-def _longest_without_loss(
-    begin: int, end: int, lost: tuple[tuple[int, int], ...], guard: int
-) -> tuple[int, int]:
+def _longest_without_loss(begin: int, end: int, lost: tuple[tuple[int, int], ...], guard: int) -> tuple[int, int]:
     pieces = []
     at = begin
     for place, length in sorted(lost):

@@ -31,8 +31,8 @@ PRODUCTS = ((1, 0), (0, 1), (2, -1), (-1, 2), (3, -2), (-2, 3), (2, 0), (0, 2), 
 class ToneFit:
     """Tones fitted to the phase of one block.
 
-    Line l has the frequency Σ orders[l][i] · fundamentals_hz[i]; the phase is the sum of Re(phasor · exp(j2πft)), t from
-    the middle of the block.
+    Line l has the frequency Σ orders[l][i] · fundamentals_hz[i]; the phase is the sum of Re(phasor · exp(j2πft)), t
+    counted from the middle of the block.
     """
 
     start: int
@@ -66,7 +66,7 @@ class ToneFit:
         return _waveform(self.line_frequencies_hz, self.phasors, _times(count, rate or self.sample_rate_hz))
 
     def extremes(self) -> tuple[float, float, float]:
-        """Largest deviation up and down (both positive) in hertz, and the standard uncertainty that noise gives them."""
+        """Largest deviation up and down (both positive) in hertz, and the standard deviation of their noise."""
         lines = self.line_frequencies_hz
         if len(self.fundamentals_hz) == 1:
             times = np.arange(2880) / (2880 * self.fundamentals_hz[0])
@@ -112,7 +112,7 @@ def _times(count: int, rate: float) -> Reals:
 
 
 def _waveform(lines: Reals, phasors: NDArray[np.complex128], times: Reals) -> Reals:
-    total = np.zeros(times.size)
+    total: Reals = np.zeros(times.size)
     for frequency, phasor in zip(lines, phasors, strict=True):
         total += (phasor * np.exp(2j * np.pi * frequency * times)).real
     return total
@@ -195,7 +195,7 @@ def held(fits: Sequence[ToneFit]) -> str:
 def sinad(fits: Sequence[ToneFit], low_hz: float = 300.0, high_hz: float = 3_000.0) -> Measured:
     """Measure SINAD in dB between `low_hz` and `high_hz`, de-emphasised at 6 dB an octave.
 
-    The phase is the frequency de-emphasised at 6 dB an octave, so it is taken as it is. The receiver's own noise counts.
+    The phase is the frequency de-emphasised at 6 dB an octave, so it is taken as it is. Receiver noise counts.
     """
     wanted, rest, variance = [], [], []
     for fit_ in fits:
@@ -223,5 +223,5 @@ def sinad(fits: Sequence[ToneFit], low_hz: float = 300.0, high_hz: float = 3_000
         value=10 * math.log10(ratio),
         unit="dB",
         terms=(Term.normal("noise", decibels_per_part * spread / disturbance),),
-        method=f"{low_hz:.0f} Hz to {high_hz:.0f} Hz, de-emphasised at 6 dB/octave, receiver noise included, {held(fits)}",
+        method=f"{low_hz:.0f} Hz to {high_hz:.0f} Hz, de-emphasised at 6 dB/octave, receiver noise in it, {held(fits)}",
     )
