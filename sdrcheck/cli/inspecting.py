@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -16,23 +16,38 @@ if TYPE_CHECKING:
     from sdrcheck.visits.checks.check import Check
     from sdrcheck.visits.ship import Visit
 
+_TOLD_PER_S = 2.0
 
-def inspected(path: Path, settings: Settings, *, pictures: bool = True) -> Inspected:
-    """Inspect a recording; raises RecordingError where it cannot be read to its end."""
-    from sdrcheck.bench import SourceFault, TransmissionEnded, collect, run
+
+def inspected(
+    path: Path, settings: Settings, *, pictures: bool = True, tell: Callable[[float], None] | None = None
+) -> Inspected:
+    """Inspect a recording; raises RecordingError where it cannot be read to its end.
+
+    `tell` gets the part that is read, and may raise to stop.
+    """
+    from dataclasses import replace
+
+    from sdrcheck.bench import SourceFault, SpectrumFrame, TransmissionEnded, collect, run
     from sdrcheck.errors import RecordingError
     from sdrcheck.evidence.filing import Inspected
     from sdrcheck.evidence.pictures import of_excerpt
     from sdrcheck.sources.recording import RecordingSource
 
     made: dict[int, tuple[Picture, ...]] = {}
+    source = RecordingSource(path)
+    seconds = (source.facts.sample_count or 0) / source.facts.sample_rate_hz
+    if tell is not None:
+        settings = replace(settings, frames_per_s=_TOLD_PER_S)
 
     def watched() -> Iterator[Event]:
-        for event in run(RecordingSource(path), settings):
+        for event in run(source, settings):
             if isinstance(event, TransmissionEnded) and pictures:
                 made[id(event.transmission)] = of_excerpt(event.excerpt, event.transmission)
             elif isinstance(event, SourceFault) and event.stopped:
                 raise RecordingError(event.sentence)
+            elif isinstance(event, SpectrumFrame) and tell is not None:
+                tell(min((event.start_s + event.duration_s) / max(seconds, 1e-9), 1.0))
             yield event
 
     inspection = collect(watched())

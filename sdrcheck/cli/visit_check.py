@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import click
 
@@ -14,8 +15,9 @@ from sdrcheck.cli.visit_options import now_utc, opened, say, visit_option
 
 if TYPE_CHECKING:
     from sdrcheck.evidence.case import CheckCase
-    from sdrcheck.evidence.filing import Inspected
+    from sdrcheck.findings.inspection import Inspection
     from sdrcheck.visits.checks.check import Check
+    from sdrcheck.visits.results import Filed
 
 LIVE = ("dongle", "net:", "sound:")
 """How a live source begins; everything else is a recording's path."""
@@ -49,10 +51,33 @@ def check(
     visit_path: Path,
 ) -> None:
     """Do one measured CHECK: from a live SOURCE, or from a recording. Every try is kept."""
-    from sdrcheck.cli.inspecting import inspected, settings_of
     from sdrcheck.cli.visit import show_check
+    from sdrcheck.evidence import case
+
+    wanted, folder = may_be_recorded(visit_path, check_id)
+    live = source.startswith(LIVE)
+    if live:
+        show_check(wanted)
+        recording = capture(folder, wanted, source, seconds, centre, rate, gain)
+    else:
+        recording = Path(source)
+    filed = file_recording(
+        visit_path,
+        check_id,
+        recording,
+        choose=lambda found: _places(numbers, found),
+        how="live" if live else "recording",
+        reference=reference,
+        tone_source=tone_source,
+        note=note,
+    )
+    one = case.gather(visit_path, now=now_utc(), masked=False).check(wanted.id)
+    _show(one, filed.number)
+
+
+def may_be_recorded(visit_path: Path, check_id: str) -> tuple[Check, Path]:
+    """The check and the visit's folder; raises VisitError where it takes no recording, or its gate is closed."""
     from sdrcheck.errors import VisitError
-    from sdrcheck.evidence import case, filing
     from sdrcheck.visits import gates
 
     visit, plan, ledger, folder = opened(visit_path)
@@ -61,37 +86,54 @@ def check(
         answer = "seen" if wanted.how.value == "seen" else "meter"
         raise VisitError(f"{check_id} is not answered by a recording; use: sdrcheck visit {answer} {check_id}")
     gates.require_distress_format(visit, plan, ledger, wanted)
-    live = source.startswith(LIVE)
-    if live:
-        show_check(wanted)
-        recording = capture(folder, wanted, source, seconds, centre, rate, gain)
-    else:
-        recording = filing.attach(folder, Path(source))
-    settings = settings_of(
-        visit, wanted, reference=reference, tone_source=tone_source, when=now_utc() if live else None
-    )
-    found = inspected(recording, settings)
-    places = _places(numbers, found)
-    filed = filing.file_try(
+    return wanted, folder
+
+
+def file_recording(
+    visit_path: Path,
+    check_id: str,
+    recording: Path,
+    *,
+    choose: Callable[[Inspection], tuple[int, ...] | None] = lambda found: None,
+    how: Literal["recording", "live", "hands-free"] = "recording",
+    reference: tuple[float, float] | None = None,
+    tone_source: str | None = None,
+    note: str = "",
+    tell: Callable[[float], None] | None = None,
+) -> Filed:
+    """Take a recording into the visit, inspect it, and file it as a try.
+
+    `choose` says which transmissions belong to the check; None picks those that fit. `tell` gets the part that is
+    inspected, and may raise to stop: then nothing is filed.
+    """
+    from sdrcheck.cli.inspecting import inspected, settings_of
+    from sdrcheck.evidence import filing
+    from sdrcheck.visits import document
+
+    wanted, folder = may_be_recorded(visit_path, check_id)
+    visit = document.load(visit_path)
+    recording = filing.attach(folder, recording)
+    when = None if how == "recording" else now_utc()
+    settings = settings_of(visit, wanted, reference=reference, tone_source=tone_source, when=when)
+    found = inspected(recording, settings, tell=tell)
+    return filing.file_try(
         folder,
         wanted,
         recording,
         found,
         now=now_utc(),
         who=visit.job.who,
-        places=places,
-        how="live" if live else "recording",
+        places=choose(found.inspection),
+        how=how,
         tone_source=tone_source,
         remarks=(note,) if note else (),
     )
-    one = case.gather(visit_path, now=now_utc(), masked=False).check(wanted.id)
-    _show(one, filed.number)
 
 
-def _places(numbers: tuple[int, ...], found: Inspected) -> tuple[int, ...] | None:
+def _places(numbers: tuple[int, ...], found: Inspection) -> tuple[int, ...] | None:
     if not numbers:
         return None
-    count = len(found.inspection.transmissions)
+    count = len(found.transmissions)
     if max(numbers) > count:
         raise click.BadParameter(f"the recording holds {count} transmissions, asked for was {max(numbers)}")
     return tuple(number - 1 for number in numbers)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,7 +12,9 @@ from sdrcheck.cli.visit_check import LIVE, capture
 from sdrcheck.cli.visit_options import now_utc, opened, say, visit_option
 
 if TYPE_CHECKING:
+    from sdrcheck.visits.checks.check import Check
     from sdrcheck.visits.gates import Gate
+    from sdrcheck.visits.plan import Plan
 
 SECONDS = {"leak check": 30.0, "silence": 310.0}
 STEPS = ("leak check", "alert cancelled", "set restarted", "silence", "antenna back")
@@ -42,7 +45,7 @@ def gate(
     `silence` (five minutes, captured), then `antenna back`.
     """
     from sdrcheck.errors import VisitError
-    from sdrcheck.visits import gates, results
+    from sdrcheck.visits import gates
 
     visit, plan, ledger, folder = opened(visit_path)
     radio = gates.find_set(visit, set_id)
@@ -50,18 +53,47 @@ def gate(
         _show(gates.distress_format(visit, plan, ledger, radio), "a distress format may be keyed")
         _show(gates.antenna_back(plan, ledger, radio), "the antenna may go back")
         return
-    gates.require_order(plan, ledger, radio, step)
-    passed, detail = True, note
-    recording: str | None = None
-    inspection: str | None = None
-    if step in ("leak check", "silence"):
+    recording = None
+    if step in SECONDS:
         if source is None:
             raise click.UsageError(f"the {step} needs a recording: --from")
         if step == "leak check" and heard is None:
             raise click.UsageError("say whether the second receiver heard the test call: --heard or --not-heard")
-        recording, inspection, passed, detail = _witnessed(
-            visit_path, set_id, step, source, gain, listener, bool(heard)
-        )
+        gates.require_order(plan, ledger, radio, step)
+        recording = Path(source)
+        if source.startswith(LIVE):
+            recording = capture(folder, distress_check(plan, set_id, step), source, SECONDS[step], None, None, gain)
+    passed, detail = file_step(visit_path, set_id, step, recording, listener=listener, heard=bool(heard), note=note)
+    say(f"{step}: {'passed' if passed else 'NOT passed'}" + (f", {detail}" if detail else ""))
+    if not passed:
+        raise VisitError(f"{set_id}: the {step} did not pass: {detail}")
+
+
+def file_step(
+    visit_path: Path,
+    set_id: str,
+    step: str,
+    recording: Path | None = None,
+    *,
+    listener: str = "",
+    heard: bool = False,
+    note: str = "",
+    tell: Callable[[float], None] | None = None,
+) -> tuple[bool, str]:
+    """File a step through the gates of a set; gives whether it passed, and why.
+
+    `recording` witnesses a leak check or a silence; `tell` gets the part of it that is inspected, and may raise to
+    stop: then nothing is filed.
+    """
+    from sdrcheck.visits import gates, results
+
+    visit, plan, ledger, folder = opened(visit_path)
+    gates.require_order(plan, ledger, gates.find_set(visit, set_id), step)
+    passed, detail = True, note
+    witness: str | None = None
+    inspection: str | None = None
+    if recording is not None:
+        witness, inspection, passed, detail = _witnessed(visit_path, set_id, step, recording, listener, heard, tell)
     results.add(
         folder,
         results.GateStep(
@@ -70,19 +102,33 @@ def gate(
             step=step,  # type: ignore[arg-type]
             passed=passed,
             detail=" ".join(word for word in (detail, note if note != detail else "") if word),
-            recording=recording,
+            recording=witness,
             inspection=inspection,
             chain=visit.chain,
             who=visit.job.who,
         ),
     )
-    say(f"{step}: {'passed' if passed else 'NOT passed'}" + (f", {detail}" if detail else ""))
-    if not passed:
-        raise VisitError(f"{set_id}: the {step} did not pass: {detail}")
+    return passed, detail
+
+
+def distress_check(plan: Plan, set_id: str, step: str) -> Check:
+    """The distress-format check of a set; raises VisitError where none is planned, so that it needs no such step."""
+    from sdrcheck.errors import VisitError
+
+    keyed = next((check for check in plan.of_set(set_id) if check.distress_format and check.keying), None)
+    if keyed is None:
+        raise VisitError(f"no distress-format check is planned for {set_id}, so it needs no {step}")
+    return keyed
 
 
 def _witnessed(
-    visit_path: Path, set_id: str, step: str, source: str, gain: float | None, listener: str, heard: bool
+    visit_path: Path,
+    set_id: str,
+    step: str,
+    recording: Path,
+    listener: str,
+    heard: bool,
+    tell: Callable[[float], None] | None,
 ) -> tuple[str, str, bool, str]:
     import msgspec
 
@@ -93,14 +139,10 @@ def _witnessed(
 
     visit, plan, ledger, folder = opened(visit_path)
     radio = gates.find_set(visit, set_id)
-    keyed = next((check for check in plan.of_set(set_id) if check.distress_format and check.keying), None)
-    if keyed is None or keyed.keying is None:
-        raise VisitError(f"no distress-format check is planned for {set_id}, so it needs no {step}")
-    if source.startswith(LIVE):
-        recording = capture(folder, keyed, source, SECONDS[step], None, None, gain)
-    else:
-        recording = filing.attach(folder, Path(source))
-    found = inspected(recording, settings_of(visit, None))
+    keyed = distress_check(plan, set_id, step)
+    assert keyed.keying is not None
+    recording = filing.attach(folder, recording)
+    found = inspected(recording, settings_of(visit, None), tell=tell)
     name = filing.inside_path(folder, recording)
     found = filing.Inspected(
         msgspec.structs.replace(

@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from sdrcheck.cli.visit_options import now_utc, opened, say, visit_option
+
+if TYPE_CHECKING:
+    from sdrcheck.visits.meters import Comparison
+    from sdrcheck.visits.proposal import Proposal
 
 
 @click.command("meter")
@@ -29,6 +34,26 @@ def meter(
     visit_path: Path,
 ) -> None:
     """File what a calibrated instrument showed, such as `forward power` 22.5 W, and hold it against the recording."""
+    known, comparison = file_meter(
+        visit_path, check_id, quantity, value, unit, uncertainty=uncertainty, instrument=instrument, note=note
+    )
+    if known and quantity not in known:
+        say(f"filed, though this check asks for {', '.join(known)}")
+    say(comparison.sentence if comparison else "filed; the recordings hold nothing that could be held against it")
+
+
+def file_meter(
+    visit_path: Path,
+    check_id: str,
+    quantity: str,
+    value: float,
+    unit: str,
+    *,
+    uncertainty: float | None = None,
+    instrument: str = "",
+    note: str = "",
+) -> tuple[tuple[str, ...], Comparison | None]:
+    """File a reading; gives the quantities that the check asks for, and the reading held against the last try."""
     from sdrcheck.errors import VisitError
     from sdrcheck.visits import results
     from sdrcheck.visits.meters import compare
@@ -54,12 +79,9 @@ def meter(
         who=visit.job.who,
     )
     results.add(folder, entry)
-    if quantity not in known and check.meters:
-        say(f"filed, though this check asks for {', '.join(known)}")
     tries = ledger.of_check(check.id).tries
     found = ledger.transmissions(tries[-1]) if tries else ()
-    comparison = compare(entry, found[0]) if found else None
-    say(comparison.sentence if comparison else "filed; the recordings hold nothing that could be held against it")
+    return tuple(known), compare(entry, found[0]) if found else None
 
 
 @click.command("seen")
@@ -69,6 +91,11 @@ def meter(
 @visit_option
 def seen(check_id: str, as_it_should: bool, note: str, visit_path: Path) -> None:
     """File what a person saw or heard."""
+    file_seen(visit_path, check_id, as_it_should, note)
+
+
+def file_seen(visit_path: Path, check_id: str, as_it_should: bool, note: str) -> None:
+    """File what a person saw or heard; a note is needed where it was not as it should be."""
     from sdrcheck.visits import results
 
     visit, plan, _, folder = opened(visit_path)
@@ -86,6 +113,13 @@ def seen(check_id: str, as_it_should: bool, note: str, visit_path: Path) -> None
 @visit_option
 def outcome(check_id: str, word: str, reason: str, visit_path: Path) -> None:
     """Set the outcome of a CHECK. Earlier words are kept; the last one counts."""
+    proposal = file_outcome(visit_path, check_id, word, reason)
+    if proposal.outcome and proposal.outcome != word:
+        say(f"filed; the tool had proposed {proposal.sentence}")
+
+
+def file_outcome(visit_path: Path, check_id: str, word: str, reason: str) -> Proposal:
+    """File a person's outcome; gives what the tool had proposed."""
     from sdrcheck.evidence import case
     from sdrcheck.visits import gates, results
 
@@ -106,5 +140,4 @@ def outcome(check_id: str, word: str, reason: str, visit_path: Path) -> None:
             who=visit.job.who,
         ),
     )
-    if proposal.outcome and proposal.outcome != word:
-        say(f"filed; the tool had proposed {proposal.sentence}")
+    return proposal
