@@ -64,7 +64,8 @@ def _carrier(found: dict[str, Reading]) -> Iterator[str]:
     if _failed(found.get("carrier offset")) or _failed(found.get("carrier offset, relative")):
         yield (
             "The carrier is off: key two more channels. The same ppm on all of them is the set's reference "
-            "oscillator, one channel only is its programming, and the same on every set aboard is the dongle; confirm with a counter."
+            "oscillator, one channel only is its programming, and the same on every set aboard is the "
+            "dongle; confirm with a counter."
         )
 
 
