@@ -14,7 +14,7 @@ import re
 import shutil
 import tarfile
 import unicodedata
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -76,8 +76,12 @@ def pack(
     key: Ed25519PrivateKey | None = None,
     now: dt.datetime,
     with_folder: bool = True,
+    tell: Callable[[float], None] = lambda part: None,
 ) -> Packed:
-    """Pack a visit's folder into `destination`, a folder that gets the archive (and the same files unpacked)."""
+    """Pack a visit's folder into `destination`, a folder that gets the archive (and the same files unpacked).
+
+    `tell` gets the part done, and may raise to stop: then nothing is left behind.
+    """
     visit = document.load(visit_folder)
     visit_folder = document.locate(visit_folder).parent
     name = safe_name(f"{visit.ship.name}-{now:%Y-%m-%d-%H%M}".lower())
@@ -90,7 +94,10 @@ def pack(
     made_here = {README: _README.encode(), ABOUT: _about(visit_folder, files.values())}
     for clash in sorted(made_here.keys() & files.keys()):
         raise VisitError(f"{visit_folder / clash} has a name that the bundle needs itself; rename it")
-    entries = [manifests.summed(inner, path.stat().st_size, _pieces(path)) for inner, path in files.items()]
+    progress = _Progress(tell, sum(path.stat().st_size for path in files.values()) * (3 if with_folder else 2))
+    entries = [
+        manifests.summed(inner, path.stat().st_size, progress.over(_pieces(path))) for inner, path in files.items()
+    ]
     entries += [manifests.summed(inner, len(data), [data]) for inner, data in made_here.items()]
     manifest = Manifest(
         bundle=name,
@@ -103,13 +110,35 @@ def pack(
         heads[manifests.SIGNATURE_NAME] = signing.sign(manifest.text(), key).text()
     try:
         destination.mkdir(parents=True, exist_ok=True)
-        _write_archive(archive, manifest, heads, files, made_here)
+        _write_archive(archive, manifest, heads, files, made_here, progress)
         if with_folder:
-            _write_folder(folder, heads | made_here, files)
-    except OSError as problem:
-        archive.unlink(missing_ok=True)
-        raise VisitError(f"the bundle cannot be written to {destination} ({problem.strerror})") from None
+            _write_folder(folder, heads | made_here, files, progress)
+    except BaseException as problem:
+        for left in (archive, _part(archive)):
+            left.unlink(missing_ok=True)
+        shutil.rmtree(_part(folder), ignore_errors=True)
+        if isinstance(problem, OSError):
+            raise VisitError(f"the bundle cannot be written to {destination} ({problem.strerror})") from None
+        raise
     return Packed(archive, folder if with_folder else None, manifest, tuple(remarks))
+
+
+class _Progress:
+    """How many of all the bytes that are read, written and copied are done."""
+
+    def __init__(self, tell: Callable[[float], None], total: int) -> None:
+        self._tell, self._total, self._done = tell, max(total, 1), 0
+
+    def over(self, pieces: Iterator[bytes]) -> Iterator[bytes]:
+        for piece in pieces:
+            yield piece
+            self._done += len(piece)
+            self._tell(min(self._done / self._total, 1.0))
+
+
+def _part(path: Path) -> Path:
+    """Where a file or folder lies while it is not whole."""
+    return path.with_name(f".{path.name}.part")
 
 
 def safe_name(name: str) -> str:
@@ -198,33 +227,40 @@ def _pieces(path: Path) -> Iterator[bytes]:
 
 
 def _write_archive(
-    archive: Path, manifest: Manifest, heads: dict[str, bytes], files: dict[str, Path], made_here: dict[str, bytes]
+    archive: Path,
+    manifest: Manifest,
+    heads: dict[str, bytes],
+    files: dict[str, Path],
+    made_here: dict[str, bytes],
+    progress: _Progress,
 ) -> None:
-    part = archive.with_name(f".{archive.name}.part")
+    part = _part(archive)
     with part.open("wb") as out:
         for name, data in heads.items():
             out.write(heading(manifest.bundle, name, len(data)) + data + filling(len(data)))
         for entry in manifest.entries:
             out.write(heading(manifest.bundle, entry.name, entry.size))
             summing = hashlib.sha512()
-            for piece in [made_here[entry.name]] if entry.name in made_here else _pieces(files[entry.name]):
+            own = entry.name in made_here
+            for piece in [made_here[entry.name]] if own else progress.over(_pieces(files[entry.name])):
                 out.write(piece)
                 summing.update(piece)
             if summing.hexdigest() != entry.sha512:
-                part.unlink()
                 raise VisitError(f"{entry.name} changed while it was packed; stop what writes to it and pack again")
             out.write(filling(entry.size))
         out.write(END)
     part.replace(archive)
 
 
-def _write_folder(folder: Path, data: dict[str, bytes], files: dict[str, Path]) -> None:
-    part = folder.with_name(f".{folder.name}.part")
+def _write_folder(folder: Path, data: dict[str, bytes], files: dict[str, Path], progress: _Progress) -> None:
+    part = _part(folder)
     shutil.rmtree(part, ignore_errors=True)
     for name, content in data.items():
         (part / name).parent.mkdir(parents=True, exist_ok=True)
         (part / name).write_bytes(content)
     for name, path in files.items():
         (part / name).parent.mkdir(parents=True, exist_ok=True)
-        shutil.copyfile(path, part / name)
+        with (part / name).open("wb") as out:
+            for piece in progress.over(_pieces(path)):
+                out.write(piece)
     part.replace(folder)

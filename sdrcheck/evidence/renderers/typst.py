@@ -32,13 +32,21 @@ def pdf(report: Report, paper: Paper = "a4") -> bytes:
     return _compiled(data | {"paper": paper}, "report.typ", "pdf")[0]
 
 
+def pages(report: Report, paper: Paper = "a4", dots_per_inch: float = 96.0) -> list[bytes]:
+    """Render each page of a report as PNG, to be looked at on a screen."""
+    data = printable_tree(msgspec.to_builtins(report), lines_in=_VERBATIM)
+    return _compiled(data | {"paper": paper}, "report.typ", "png", dots_per_inch)
+
+
 def svg(pictures: tuple[Picture, ...]) -> list[bytes]:
     """Draw pictures for themselves, each as SVG."""
     data = {"pictures": printable_tree(msgspec.to_builtins(pictures))}
     return _compiled(data, "pictures.typ", "svg") if pictures else []
 
 
-def _compiled(data: Any, template: str, form: Literal["pdf", "svg"]) -> list[bytes]:
+def _compiled(
+    data: Any, template: str, form: Literal["pdf", "svg", "png"], dots_per_inch: float | None = None
+) -> list[bytes]:
     import typst
 
     with tempfile.TemporaryDirectory(prefix="sdrcheck-report-") as folder:
@@ -49,7 +57,12 @@ def _compiled(data: Any, template: str, form: Literal["pdf", "svg"]) -> list[byt
         (root / "data.json").write_bytes(msgspec.json.encode(data))
         try:
             made = typst.compile(
-                str(root / template), root=str(root), format=form, ignore_system_fonts=True, font_paths=[]
+                str(root / template),
+                root=str(root),
+                format=form,
+                ppi=dots_per_inch,
+                ignore_system_fonts=True,
+                font_paths=[],
             )
         except (RuntimeError, typst.TypstError) as problem:
             raise VisitError(f"the report could not be typeset: {' '.join(str(problem).split())[:300]}") from None
