@@ -19,6 +19,7 @@ from sdrcheck.decoders.decoder import Decode
 from sdrcheck.errors import ReceiverError
 from sdrcheck.filters.excerpt import Excerpt
 from sdrcheck.findings.inspection import Kind, Reading, Transmission
+from sdrcheck.findings.signatures import signatures
 from sdrcheck.limits import sets
 from sdrcheck.limits.limit import Declared
 from sdrcheck.measurements.condition import Condition
@@ -146,6 +147,8 @@ def assemble(
     corrected = _completed(corrected, frequency_hz, excerpt, judging, around, found)
     readings = tuple(_judged(name, corrected[name], found, excerpt.channel, judging) for name in _ordered(corrected))
     channel = excerpt.channel
+    offset = corrected.get("carrier offset")
+    found.remarks += signatures(found.kind, found.emission, frequency_hz + (offset.value if offset else 0.0), readings)
     return Transmission(
         start_s=excerpt.key_on_s,
         duration_s=excerpt.duration_s,
