@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from sdrcheck.cli.arguments import FREQUENCY
-from sdrcheck.cli.options import judging_options, settings
+from sdrcheck.cli.options import Judging, judging_options
 
 if TYPE_CHECKING:
     from sdrcheck.bench import Event
@@ -38,9 +38,7 @@ def command(
     as_json: bool,
     output: str | None,
     strict: bool,
-    reference: tuple[float, float] | None,
-    limit_set: str,
-    tone_source: str | None,
+    judging: Judging,
     tones: tuple[float, ...],
     rate: float | None,
     centre: float | None,
@@ -54,8 +52,7 @@ def command(
 
     source = RecordingSource(recording, rate, centre)
     shown = sys.stderr.isatty()
-    chosen = settings(reference, limit_set, tone_source)
-    chosen = replace(chosen, frames_per_s=_FRAMES_PER_S if shown else 0.0, tones_hz=tones)
+    chosen = replace(judging.settings(source), frames_per_s=_FRAMES_PER_S if shown else 0.0, tones_hz=tones)
     stopped: list[str] = []
 
     def watched(events: Iterable[Event]) -> Iterator[Event]:

@@ -66,7 +66,8 @@ class Channeliser:
         self.blocks_per_batch = blocks_per_batch
         self.dc = 0j
         """Taken off every sample that comes in."""
-        self._filters: dict[tuple[Passband, int], NDArray[np.float32]] = {}
+        self._counts: dict[Passband, int] = {}
+        self._filters: dict[Passband, NDArray[np.float32]] = {}
         self._next_block = 0
         self._buffer = np.zeros(self.overlap // 2 + blocks_per_batch * self.hop + self.size, np.complex64)
         self._filled = (
@@ -117,6 +118,11 @@ class Channeliser:
 
     def bins(self, passband: Passband) -> int:
         """How many bins M a channel of this passband is made of."""
+        if passband not in self._counts:
+            self._counts[passband] = self._bins(passband)
+        return self._counts[passband]
+
+    def _bins(self, passband: Passband) -> int:
         widest = max(abs(passband.low_hz), abs(passband.high_hz)) + self.transition_hz
         wanted = max(passband.rate_hz, 2 * widest) / self.bin_hz / _GRAIN
         low = math.ceil(2 * widest / self.bin_hz / _GRAIN)
@@ -166,8 +172,7 @@ class Channeliser:
 
     def _response(self, passband: Passband) -> NDArray[np.float32]:
         count = self.bins(passband)
-        key = (passband, count)
-        if key not in self._filters:
+        if passband not in self._filters:
             middle = (passband.low_hz + passband.high_hz) / 2
             half_width = (passband.high_hz - passband.low_hz + self.transition_hz) / 2
             place = np.arange(self.overlap + 1) - self.overlap // 2
@@ -181,8 +186,8 @@ class Channeliser:
             wide = np.zeros(count, np.float32)
             reach = min(count, self.size) // 2
             wide[count // 2 - reach : count // 2 + reach] = response[np.arange(-reach, reach) % self.size]
-            self._filters[key] = wide * np.float32(2 if self.one_sided else 1)
-        return self._filters[key]
+            self._filters[passband] = wide * np.float32(2 if self.one_sided else 1)
+        return self._filters[passband]
 
 
 def _smooth_numbers(low: int, high: int) -> list[int]:

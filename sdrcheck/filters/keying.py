@@ -36,6 +36,8 @@ PULSES = Manner(window_s=0.0005, gap_s=0.02, fade_s=0.25, shortest_s=0.004)
 STRONG = 16.0
 """Signal plus noise over noise from which single windows can be trusted."""
 _SMOOTH_S = 0.012
+_STEADY = 150.0
+"""Bandwidth times time over which noise is steady enough for a threshold near it."""
 _EDGE = 0.01
 """A keyed signal begins and ends at this share of its settled power: a tenth of its amplitude."""
 _SETTLED_S = 0.1
@@ -51,8 +53,13 @@ class Run:
     """It ended in a fall from full strength into the noise within a few milliseconds."""
 
 
-def runs(ratio: Array, manner: Manner, *, lost: NDArray[np.bool_] | None = None) -> list[Run]:
-    """Find the keyed stretches in the ratio of power to noise, one value a window.
+def smoothing_s(bandwidth_hz: float) -> float:
+    """Over how long the power of a weak signal is averaged: its edges are known no better."""
+    return max(_SMOOTH_S, _STEADY / bandwidth_hz)
+
+
+def runs(ratio: Array, manner: Manner, bandwidth_hz: float, *, lost: NDArray[np.bool_] | None = None) -> list[Run]:
+    """Find the keyed stretches in the ratio of power to noise in `bandwidth_hz`, one value a window.
 
     Windows marked `lost` hold no samples; the channel counts as it was before them.
     """
@@ -60,7 +67,7 @@ def runs(ratio: Array, manner: Manner, *, lost: NDArray[np.bool_] | None = None)
         return []
     if lost is not None and np.any(lost):
         ratio = _held(ratio, lost)
-    smooth_windows = max(1, round(_SMOOTH_S / manner.window_s))
+    smooth_windows = max(1, round(smoothing_s(bandwidth_hz) / manner.window_s))
     smooth = smoothed(ratio, smooth_windows)
     strength = float(np.quantile(smooth, 0.98))
     strong = strength >= STRONG

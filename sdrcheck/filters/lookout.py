@@ -48,10 +48,14 @@ _LOWEST_SOUND_HZ = 100.0
 _LEAST_DC_BLOCKS = 4
 _SETTLING_S = 0.15
 _VALLEY = 3.5
+_MEMORY_S = 10.0
+_REST_S = 20.0
+"""Where energy without a call goes on for so long that it was cut off, the noise floor is given time to follow it."""
 _DYNAMIC_RANGE, _DYNAMIC_RANGE_8_BITS = 10**-7.5, 10**-5.5
 _LEAST_POWER_8_BITS = 0.2 / 128**2
 _SIGMAS = 4.5
 _BURST_S = 0.1
+_SHORTEST_WEAK_S = 0.35
 _TEXT_PAUSE_S = 5.0
 _WIDE_HZ = 20_000.0
 
@@ -111,7 +115,7 @@ VHF = Band(
 )
 MF_HF = Band(
     block_s=0.15,
-    blocks_per_batch=4,
+    blocks_per_batch=8,
     prime_s=3.0,
     cell_hz=45.0,
     side_hz=1_500.0,
@@ -209,6 +213,7 @@ class _Watch:
     following: list[Complex] | None = None
     follow_block: int = 0
     quiet_blocks: int = 0
+    rest_until_s: float = 0.0
     held_back: list[Heard] = field(default_factory=list)
 
 
@@ -252,7 +257,7 @@ class Lookout:
         self._floor = NoiseFloor(
             self._spectra,
             side_hz=self.band.side_hz,
-            memory_s=2.0,
+            memory_s=_MEMORY_S,
             common_gain=wide_enough,
             least_power=_LEAST_POWER_8_BITS if few_bits else 0.0,
         )
@@ -503,9 +508,12 @@ class Lookout:
             self._look_around(track, batch, cells)
         yield from self._advance(ended=False)
 
+        yield from self._listen_for_weak(batch, cells, under, gains)
+        for watch in self._watches:
+            if watch.following is not None:
+                raised[watch.low_cell : watch.high_cell + 1] = True
         quiet = ~(_widened(raised | claimed, self._guard_cells))
         self._floor.learn(cells, gains, quiet, batch.blocks * self._bank.block_duration_s)
-        yield from self._listen_for_weak(batch, cells, under, gains)
         self._before = batch, noise, under, lost
 
     @property
@@ -888,17 +896,19 @@ class Lookout:
             cut = self._bank.cut(batch, slot.offset_hz, slot.passband)
             if slot.channel is not None and slot.channel.text:
                 yield self._text_samples(slot, slot.channel, cut, batch)
-            if float(ratios.max(initial=0.0)) > _PLAIN:
+            plain_s = self._plain_from(watch)
+            if plain_s is not None or float(ratios.max(initial=0.0)) > _PLAIN:
                 # the ordinary detector has it; what is left in the long windows would only repeat it
                 watch.ratios.clear()
                 watch.cuts.clear()
-                yield from self._end_weak(watch)
+                yield from self._end_weak(watch, plain_s)
                 continue
             for block in range(batch.blocks):
                 watch.ratios.append(float(ratios[block]))
                 watch.cuts.append((batch.first_block + block, cut[block]))
             found = self._is_raised(watch)
-            if watch.following is None and found:
+            now_s = self._end / self.sample_rate_hz
+            if watch.following is None and found and now_s >= watch.rest_until_s:
                 watch.follow_block = watch.cuts[0][0]
                 watch.following = [row for _, row in watch.cuts]
                 watch.quiet_blocks = 0
@@ -909,8 +919,18 @@ class Lookout:
                 watch.quiet_blocks = 0 if found else watch.quiet_blocks + batch.blocks
                 text = slot.channel is not None and slot.channel.text
                 quiet_s = watch.quiet_blocks * self._bank.block_duration_s
-                if quiet_s > (_TEXT_PAUSE_S if text else 0.2) or (length_s >= slot.piece_s and not text):
+                if length_s >= slot.piece_s and not text:
+                    watch.rest_until_s = now_s + _REST_S
+                if quiet_s > (_TEXT_PAUSE_S if text else 0.2) or watch.rest_until_s > now_s:
                     yield from self._end_weak(watch)
+
+    def _plain_from(self, watch: _Watch) -> float | None:
+        """Since when the ordinary detector follows something plain on a watched channel."""
+        for track in self._tracks:
+            run = track.current
+            if track.slot.channel is watch.slot.channel and run is not None and track.strength_of(run) > _FAINT:
+                return track.time_of(run.on)
+        return None
 
     def _text_samples(self, slot: Slot, channel: Channel, cut: Complex, batch: Batch) -> Samples:
         iq = self._bank.samples_of(cut, batch.first_block, slot.offset_hz, slot.passband)
@@ -931,7 +951,8 @@ class Lookout:
                     return True
         return False
 
-    def _end_weak(self, watch: _Watch) -> Iterator[Sighting]:
+    def _end_weak(self, watch: _Watch, until_s: float | None = None) -> Iterator[Sighting]:
+        """Tell of a stretch with a little more energy; only of what lay before `until_s`."""
         rows, watch.following = watch.following, None
         instead, watch.held_back = tuple(watch.held_back), []
         if not rows:
@@ -940,8 +961,9 @@ class Lookout:
         iq = self._bank.samples_of(np.stack(rows), watch.follow_block, slot.offset_hz, slot.passband)
         rate = self._bank.channel_rate_hz(slot.passband)
         start = watch.follow_block * self._bank.samples_per_block(slot.passband)
-        iq = iq[: max(0, math.floor(self._end * rate / self.sample_rate_hz) - start)]
-        if iq.size == 0:
+        end_s = self._end / self.sample_rate_hz if until_s is None else until_s
+        iq = iq[: max(0, math.floor(end_s * rate) - start)]
+        if iq.size < _SHORTEST_WEAK_S * rate:
             yield from instead
             return
         excerpt = Excerpt(

@@ -130,7 +130,7 @@ class Track:
         tail = self._tail - self._base
         found = [
             Run(run.on + self._tail, run.off + self._tail, run.steep)
-            for run in keying.runs(self._ratio[tail:], manner, lost=self._lost[tail:])
+            for run in keying.runs(self._ratio[tail:], manner, self._noise_bandwidth_hz, lost=self._lost[tail:])
         ]
         if self._open_on is not None:
             bridge = round(manner.fade_s / self.window_s)
@@ -209,7 +209,7 @@ class Track:
         if strong:
             floor = float(np.mean(self._power[keyed] / np.maximum(self._ratio[keyed], 1e-30)))
             on, off = self._refined(iq, floor, on, off, at_start=at_start, at_end=at_end)
-        smooth_s = max(self.window_s, 0.012 if not strong else 0.0)
+        edge_s = self.window_s if strong else keying.smoothing_s(self._noise_bandwidth_hz)
         start = self._origin + low * self.window
         excerpt = Excerpt(
             iq=iq,
@@ -222,7 +222,7 @@ class Track:
             channel=self.slot.channel,
             cut_at_start=at_start,
             cut_at_end=at_end,
-            edge_uncertainty_s=smooth_s,
+            edge_uncertainty_s=edge_s,
         )
         return Keying(
             excerpt=excerpt,
