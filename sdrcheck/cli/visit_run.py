@@ -72,11 +72,16 @@ def run(
     ):
         run_of = _Run(folder, visit, set_id, flowing, settings, tone_source, live=source.startswith(LIVE))
         state = HandsFree(checks)
-        for announcement in state.run(run_of.events()):
+        events = run_of.events()
+        for announcement in state.run(events):
             _show(announcement)
             beeper.play(announcement)
             if announcement.filed is not None:
                 run_of.file(announcement)
+        if source.startswith(LIVE):
+            flowing.close()
+        for _ in events:  # the engine has its last word: the seal, and what shows only across keyings
+            pass
         run_of.finish()
 
 
@@ -280,13 +285,18 @@ class _Beeper:
     def play(self, announcement: Announcement) -> None:
         import numpy as np
 
+        from sdrcheck.errors import SourceLost
         from sdrcheck.watching.demodulation import SOUND_RATE_HZ
 
         if self._loudspeaker is None:
             return
-        for hertz, seconds in self.MELODIES.get(announcement.sound.value, ()):
-            times = np.arange(round(seconds * SOUND_RATE_HZ)) / SOUND_RATE_HZ
-            self._loudspeaker.play((np.hanning(times.size) * np.sin(2 * np.pi * hertz * times)).astype(np.float32))
+        try:
+            for hertz, seconds in self.MELODIES.get(announcement.sound.value, ()):
+                times = np.arange(round(seconds * SOUND_RATE_HZ)) / SOUND_RATE_HZ
+                self._loudspeaker.play((np.hanning(times.size) * np.sin(2 * np.pi * hertz * times)).astype(np.float32))
+        except SourceLost as problem:  # the run goes on without tones
+            self._loudspeaker = None
+            say(f"no more tones: {problem}")
 
     def close(self) -> None:
         if self._loudspeaker is not None:
