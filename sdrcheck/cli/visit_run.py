@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from contextlib import closing
 from pathlib import Path
-from typing import TYPE_CHECKING, ClassVar
+from typing import TYPE_CHECKING
 
 import click
 
@@ -264,13 +264,6 @@ def large_rows(channel: str) -> Iterable[str]:
 class _Beeper:
     """Plays the tone that goes with an announcement; silent, and saying so once, where this computer has no sound."""
 
-    MELODIES: ClassVar[dict[str, tuple[tuple[float, float], ...]]] = {
-        "heard": ((660, 0.15), (880, 0.2)),
-        "wrong": ((330, 0.5),),
-        "finished": ((880, 0.6),),
-    }
-    """Hertz and seconds, away from the call's tones (1300 and 2100 Hz) in case a microphone is open."""
-
     def __init__(self, wanted: bool) -> None:
         from sdrcheck.errors import SdrcheckError
         from sdrcheck.watching.loudspeaker import Loudspeaker
@@ -283,17 +276,13 @@ class _Beeper:
                 say(f"no tones: {problem}")
 
     def play(self, announcement: Announcement) -> None:
-        import numpy as np
-
         from sdrcheck.errors import SourceLost
-        from sdrcheck.watching.demodulation import SOUND_RATE_HZ
+        from sdrcheck.watching.tones import tone_of
 
         if self._loudspeaker is None:
             return
         try:
-            for hertz, seconds in self.MELODIES.get(announcement.sound.value, ()):
-                times = np.arange(round(seconds * SOUND_RATE_HZ)) / SOUND_RATE_HZ
-                self._loudspeaker.play((np.hanning(times.size) * np.sin(2 * np.pi * hertz * times)).astype(np.float32))
+            self._loudspeaker.play(tone_of(announcement.sound))
         except SourceLost as problem:  # the run goes on without tones
             self._loudspeaker = None
             say(f"no more tones: {problem}")
