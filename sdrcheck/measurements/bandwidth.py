@@ -26,8 +26,8 @@ def occupied_bandwidth(stretch: Stretch) -> Measured:
         unit="Hz",
         terms=(
             Term.normal("noise", noise),
-            Term.normal("ends of the record", 0.6 * abs(abrupt - value)),
-            Term.rectangular("resolution", 2 / stretch.duration_s),
+            Term.normal("ends of the record", abs(abrupt - value)),
+            Term.rectangular("resolution", 2.5 / stretch.duration_s),
         ),
         method=f"99 % of the power within ±{FLAT_HZ / 1000:.0f} kHz, noise taken off, {stretch.duration_s:.3g} s",
     )

@@ -158,7 +158,7 @@ def _readings(stretch: Stretch, samples: Samples, found: Fit) -> dict[str, Measu
     if found.model.loose or slow > 3:
         bare = callfit.carrier_phase(samples, found)
         steps = callfit.unexplained_steps(samples, found, bare, density) if found.model.loose else 0.0
-        readings = {"carrier offset": tapered_mean(_over(stretch, samples), bare, steps).offset}
+        readings = {"carrier offset": tapered_mean(_over(stretch, samples), bare, steps, slips=not samples.noisy).offset}
     else:
         drift = found.linear[2] / np.pi
         middle = float(samples.times.mean() - samples.times[found.used].mean())

@@ -105,10 +105,11 @@ def _tapers(u: Reals) -> tuple[Reals, Reals]:
     return sine * fast_sine, np.pi * (cosine * fast_sine + order * sine * fast_cosine)
 
 
-def tapered_mean(stretch: Stretch, phase: Reals, wander: float = 0.0) -> Carrier:
+def tapered_mean(stretch: Stretch, phase: Reals, wander: float = 0.0, *, slips: bool = True) -> Carrier:
     """Mean frequency under a sin² taper, its uncertainty from the tapers beside it.
 
-    `wander` is the two-sided density of white frequency noise in Hz²/Hz that is known to be there already.
+    `wander` is the two-sided density of white frequency noise in Hz²/Hz that is known to be there already; `slips` says
+    that the phase was unwrapped blindly, so that noise may have cost it whole cycles.
     """
     duration = stretch.duration_s
     size = max(1, phase.size // _MOST_POINTS)
@@ -150,7 +151,7 @@ def tapered_mean(stretch: Stretch, phase: Reals, wander: float = 0.0) -> Carrier
         terms.append(Term.normal("slow movement of the carrier", slow if known else 1.15 * slow, freedom_left))
     clicks = 4_000 * math.exp(-min(stretch.carrier_to_noise, 700.0))  # a second, about; Rice's clicks under modulation
     slipped = math.sqrt(1.5 * clicks / duration)
-    if slipped > 0.1 * terms[0].standard:
+    if slips and slipped > 0.1 * terms[0].standard:
         terms.append(Term.normal("cycles lost in noise", slipped))
     offset = Measured(
         value=coarse * rate / (2 * np.pi) + float(means[0]) / area[0],

@@ -21,6 +21,8 @@ from sdrcheck.quantities import Measured, Term
 
 _HIGHEST_HZ = 7_000.0
 _BIN_HZ = 100.0
+_LONGEST_BEAT_S = 2.0
+_MOST_PEAKS = 10
 _SLOPE_HZ = 1_200.0
 _TRIALS = 400
 _MOST_PLACES = 200
@@ -41,7 +43,8 @@ class Demodulated:
 
 def of_tones(fits: Sequence[ToneFit], offset_hz: float) -> tuple[Measured, Measured]:
     """Measure the peak deviation up and down in hertz from fitted tones."""
-    peaks = [one.extremes() for one in fits]
+    hold = min(sum(one.duration_s for one in fits), _LONGEST_BEAT_S)
+    peaks = [one.extremes(hold) for one in fits[:: max(1, -(-len(fits) // _MOST_PEAKS))]]
     variances = [noise**2 for _, _, noise in peaks]
     method = f"peak of the fitted tones with their harmonics, mean over {held(fits)}"
     up = mean_of_blocks([up for up, _, _ in peaks], variances, "Hz", method)
@@ -67,7 +70,7 @@ def _with_cut(found: Measured, change_hz: float) -> Measured:
     """Widen by what the filter may have cut, where that is not drowned in the other terms."""
     if abs(change_hz) < 0.2 * found.standard_uncertainty:
         return found
-    return found.widened(Term.rectangular("sidebands beyond the channel filter", abs(change_hz)))
+    return found.widened(Term.rectangular("sidebands beyond the channel filter", 0.7 * abs(change_hz)))
 
 
 def demodulated(stretch: Stretch, offset_hz: float) -> Demodulated:

@@ -65,13 +65,13 @@ class ToneFit:
         count = self.residual.size if rate is None else round(rate * (duration_s or self.duration_s))
         return _waveform(self.line_frequencies_hz, self.phasors, _times(count, rate or self.sample_rate_hz))
 
-    def extremes(self) -> tuple[float, float, float]:
-        """Largest deviation up and down (both positive) in hertz, and the standard deviation of their noise."""
+    def extremes(self, hold_s: float) -> tuple[float, float, float]:
+        """Largest deviation up and down in hertz within `hold_s` (both positive), and the standard deviation of noise."""
         lines = self.line_frequencies_hz
         if len(self.fundamentals_hz) == 1:
             times = np.arange(2880) / (2880 * self.fundamentals_hz[0])
         else:
-            times = _times(self.residual.size * 4, self.sample_rate_hz * 4)
+            times = _times(round(hold_s * self.sample_rate_hz * 4), self.sample_rate_hz * 4)
         deviation = _waveform(lines, 1j * lines * self.phasors, times)
         spread = math.sqrt(float(np.sum(lines**2 * self.densities)) / self.duration_s)
         up, down = (between_samples(way, int(np.argmax(way))) for way in (deviation, -deviation))
