@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from sdrcheck.evidence.filing import Inspected
     from sdrcheck.evidence.pictures import Picture
     from sdrcheck.findings.inspection import Inspection
+    from sdrcheck.receiver.level import LevelReference
     from sdrcheck.receiver.reference import FrequencyReference
     from sdrcheck.visits.checks.check import Check
     from sdrcheck.visits.ship import Visit
@@ -73,6 +74,7 @@ def settings_of(
         limit_set=visit.job.limit_set,
         tone_source=tone_source,  # type: ignore[arg-type]
         declared=declared_by(check.keying) if check and check.keying else (),
+        level_reference=_level(visit, check),
         frames_per_s=0.0,
     )
 
@@ -92,6 +94,15 @@ def _reference(visit: Visit, when: datetime | None) -> FrequencyReference | None
         oscillator=known.oscillator,
     )
     return made.at(when) if when else made
+
+
+def _level(visit: Visit, check: Check | None) -> LevelReference | None:
+    """What is known of this dongle's level at its gain, where it was compared with a wattmeter."""
+    from sdrcheck.receiver import level_store
+
+    if visit.dongle is None or not visit.dongle.serial or check is None or check.keying is None:
+        return None
+    return level_store.fitting(visit.dongle.serial, visit.dongle.gain_db, check.keying.frequency_hz)
 
 
 def inspected_again(path: Path, old: Inspection, tone_source: str | None) -> Inspection:

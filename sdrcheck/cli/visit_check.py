@@ -152,8 +152,10 @@ def capture(
     import signal
 
     from sdrcheck.capture.recorder import Recorder
+    from sdrcheck.errors import SourceLost
     from sdrcheck.evidence.bundle import safe_name
     from sdrcheck.evidence.filing import RECORDINGS
+    from sdrcheck.recordings.sigmf import META
     from sdrcheck.sources.catalogue import open_source
     from sdrcheck.sources.source import Tuning
 
@@ -171,6 +173,9 @@ def capture(
         click.echo(f"recording for {seconds or _seconds(wanted):.0f} s, Ctrl-C ends it sooner", err=True)
         try:
             captured = recorder.run()
+        except SourceLost as lost:  # what came before is kept, and is filed like any other try
+            say(str(lost))
+            return base.with_name(base.name + META)
         finally:
             signal.signal(signal.SIGINT, before)
     if captured.lost_samples:

@@ -9,10 +9,11 @@ from pathlib import Path
 
 import msgspec
 
-from sdrcheck.errors import VisitError
+from sdrcheck.errors import SdrcheckError, VisitError
 from sdrcheck.evidence.masking import Mask
 from sdrcheck.evidence.pictures import SUFFIX, Picture
 from sdrcheck.findings.inspection import Inspection, Transmission
+from sdrcheck.recordings import open_recording
 from sdrcheck.visits import document, papers_check, plan, results, ship
 from sdrcheck.visits.checks.check import Check
 from sdrcheck.visits.meters import Comparison, compare
@@ -34,6 +35,8 @@ class TryCase:
     pictures: tuple[tuple[Picture, ...], ...]
     """For each of `transmissions`; empty where none were kept."""
     trouble: str = ""
+    sha512: str | None = None
+    """Of the recording's samples: as filed, else as the recording states it (one filed while it still ran)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +146,7 @@ def _try_case(ledger: Ledger, entry: Try, mask: Mask) -> TryCase:
     try:
         inspection = ledger.inspection(entry)
     except VisitError as problem:
-        return TryCase(entry, None, (), (), str(problem))
+        return TryCase(entry, None, (), (), str(problem), entry.recording_sha512)
     every = inspection.transmissions
     places = [place for place in entry.transmissions if place < len(every)]
     kept = _pictures(ledger.folder, entry)
@@ -152,7 +155,16 @@ def _try_case(ledger: Ledger, entry: Try, mask: Mask) -> TryCase:
         inspection,
         tuple(mask.transmission(every[place]) for place in places),
         tuple(kept.get(str(place), ()) for place in places),
+        sha512=entry.recording_sha512 or _stated(ledger.folder, entry),
     )
+
+
+def _stated(folder: Path, entry: Try) -> str | None:
+    """The seal that a recording's own description states."""
+    try:
+        return open_recording(results.inside(folder, entry.recording)).stated_sha512
+    except SdrcheckError:
+        return None
 
 
 def _pictures(folder: Path, entry: Try) -> dict[str, tuple[Picture, ...]]:

@@ -11,15 +11,19 @@ import pytest
 from pypdf import PdfReader
 from rich.console import Console
 
+from sdrcheck.channels.channel import Mark
 from sdrcheck.errors import VisitError
 from sdrcheck.evidence import case, export, report
 from sdrcheck.evidence.blocks import Paragraph, Report, Section
 from sdrcheck.evidence.case import Case
 from sdrcheck.evidence.printable import has_glyph, printable, printable_tree
 from sdrcheck.evidence.renderers import typst
+from sdrcheck.evidence.sections.method import ILAC_WORDS
 from sdrcheck.findings.report_text import render
 from sdrcheck.findings.wording import format_reading
-from sdrcheck.limits.limit import Standing
+from sdrcheck.limits.limit import Limit, Standing
+from sdrcheck.quantities import Measured, Term
+from sdrcheck.verdicts.judge import judge
 from sdrcheck.visits import document, results
 from tests.conftest import REPOSITORY
 from tests.visits import made
@@ -144,6 +148,27 @@ def test_the_annex_has_the_rule_in_its_own_words_and_all_sources(gathered: Case,
             assert digest is not None
             assert digest[:64] in text
             assert digest[64:] in text
+
+
+@pytest.mark.parametrize(
+    ("value", "own_words"),
+    [
+        (1300.0, "Pass"),
+        (1400.0, "Pass"),
+        (1450.0, "Conditional Pass"),
+        (1500.0, "Conditional Pass"),
+        (1550.0, "Conditional Fail"),
+        (1650.0, "Fail"),
+    ],
+)
+def test_our_words_mean_what_the_annex_says(value: float, own_words: str) -> None:
+    """ILAC-G8:09/2019, 4.2.3, w = U: pass to TL − w, conditional pass to TL, conditional fail to TL + w, fail beyond.
+
+    Here TL = ±1500 Hz and U = 100 Hz; the zones follow from the clause, the numbers are ours.
+    """
+    limit = Limit("x", "carrier offset", "Hz", "y", Standing.REGULATION, Mark.SEEN, -1500.0, 1500.0)
+    found = judge(Measured(value, "Hz", (Term.normal("u", 50.0),)), limit)
+    assert {ours: theirs for ours, theirs, _ in ILAC_WORDS}[found] == own_words
 
 
 # -- what somebody else wrote stays data -------------------------------------------------------------------------------

@@ -56,5 +56,5 @@ def _rows(tried: TryCase, ids: list[str]) -> Iterator[tuple[str, str]]:
             None: "no seal was made when they were recorded",
         }[facts.hash_matches]
         yield "Seal", seal
-    yield "SHA-512, samples", entry.recording_sha512 or "not known"
+    yield "SHA-512, samples", tried.sha512 or "not known"
     yield "SHA-512, inspection", entry.inspection_sha512
