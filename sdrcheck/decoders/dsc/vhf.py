@@ -51,12 +51,18 @@ STRONG_DB_HZ = 55.0
 """Carrier-to-noise density above which noise does not limit the discriminator."""
 LEAST_SHARE = 0.4
 """Share of the power above the noise that a fitted phasing must explain, or it is only something like one."""
+LOWEST_INDEX, HIGHEST_INDEX = 1.2, 3.0
+"""A bare carrier would fit a phasing without modulation."""
 WEAK_SEARCH_S = 4.0
 """How much of a keying is searched for weak calls on a channel where none are expected."""
 FITS_A_STRETCH = 12
 """No stretch of a few seconds holds more calls than this."""
 DOUBTFUL_MARGIN = 3.0
 """Nats above its best rival, below which a weak call's symbol is called doubtful."""
+VOUCHED_WRONG_WORDS = 0.5
+"""Expected number of wrong symbols up to which an error check that fits vouches for a weak call: one wrong symbol never
+passes it, two pass once in 128."""
+UNPROVEN = "The ECC fits, but with so many doubtful symbols that proves little."
 UNREAD = "The phasing of a selective call stands out of the noise here, but its characters are too weak to be read."
 
 
@@ -68,7 +74,7 @@ def decode(excerpt: Excerpt) -> Decode:
         piece = _Piece(excerpt, begin, end)
         found = piece.readings()
         readings += [reading for reading in found if reading.believed]
-        unread += sum(not reading.believed for reading in found)
+        unread += sum(reading.phased and not reading.believed for reading in found)
     calls: list[DecodedCall] = []
     before: Reading | None = None
     for reading in sorted(readings, key=lambda r: r.clock.first_bit_s):
@@ -126,14 +132,15 @@ class _Piece:
 
     def _plain_calls(self) -> list[Reading]:
         found: list[Reading] = []
-        starts = Search(self.sound).starts()
+        search = Search(self.sound)
+        starts = search.starts()
         for place, start in enumerate(starts):
             after_s = found[-1].end_s if found else -math.inf
             if not self._owns(start.first_bit_s) or start.first_bit_s < after_s - 0.5 * BIT_S:
                 continue
-            following = (s.first_bit_s for s in starts[place + 1 :] if s.likeness > Search.CERTAIN_LIKENESS)
+            following = (s.first_bit_s for s in starts[place + 1 :] if s.plain)
             until_s = min(next(following, math.inf), self.off_s)
-            reading = read_light(self.sound, start, self.noise_density, until_s, after_s)
+            reading = read_light(search, start, self.noise_density, until_s, after_s)
             if not reading.sure and self._noise_limits(reading):
                 reading = self._better(reading, start, until_s, after_s)
             if reading.believed:
@@ -171,7 +178,8 @@ class _Piece:
         part = self.samples.iq[begin : begin + 120 * BIT_SAMPLES]
         noise = self.noise_density * self.samples.rate_hz * (1 + 2 / math.sqrt(part.size))
         above = float(np.vdot(part, part).real) / part.size - noise
-        return fit if fit.amplitude**2 >= LEAST_SHARE * above else None
+        likely = LOWEST_INDEX < fit.index < HIGHEST_INDEX and fit.amplitude**2 >= LEAST_SHARE * above
+        return fit if likely else None
 
     def _weak_calls(self, plain: list[Reading], *, inverted: bool) -> list[Reading]:
         """Calls too weak for the discriminator, wherever no plain one lies."""
@@ -186,7 +194,7 @@ class _Piece:
             taken = [(r.start_s, r.end_s) for r in plain + found]
             if any(begin - PHASING_BITS * BIT_S < fit.first_bit_s < end - 0.5 * BIT_S for begin, end in taken):
                 continue
-            later = [begin for begin, _ in taken if begin > fit.first_bit_s]
+            later = [r.clock.first_bit_s for r in plain + found if r.clock.first_bit_s > fit.first_bit_s]
             later += [
                 other.first_bit_s
                 for other in fits
@@ -238,6 +246,8 @@ def _told(excerpt: Excerpt, reading: Reading, before: Reading | None) -> Decoded
     if reading.heavy and doubtful:
         sentence = f"The call was so weak that {doubtful} of its {len(call.symbols)} symbols are doubtful."
         call = msgspec.structs.replace(call, remarks=(*call.remarks, sentence))
+    if reading.heavy and call.error_check == "ok" and reading.wrong_words > VOUCHED_WRONG_WORDS:
+        call = msgspec.structs.replace(call, error_check="inferred", remarks=(*call.remarks, UNPROVEN))
     track = BitTrack(
         bits=tuple(int(bit) for bit in np.concatenate([reading.dots, reading.bits])),
         first_bit_s=reading.start_s,

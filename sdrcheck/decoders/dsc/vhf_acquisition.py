@@ -69,7 +69,7 @@ class Suspicion:
 
 DX_SPAN_SAMPLES = (11 * SYMBOL_BITS) * BIT_SAMPLES
 """From the first bit of the first DX phasing symbol to the last of the sixth."""
-CHUNK_SAMPLES = 960 * BIT_SAMPLES
+CHUNK_SAMPLES = 2400 * BIT_SAMPLES
 LEAST_STRENGTH = 5.8
 """Standard deviations above the mean in noise alone, from which on a place is looked at more closely."""
 LEAST_EXPLAINED = 10 ** (17.5 / 10)

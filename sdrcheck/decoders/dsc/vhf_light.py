@@ -126,15 +126,21 @@ class Start:
     """Characters behind the phasing that came twice alike, as they should, and differ from one another."""
     inverted: bool
 
+    @property
+    def plain(self) -> bool:
+        """No row of fillers or chance inside another call looks like this."""
+        return self.likeness > 0.8 or self.words >= 6
+
 
 class Search:
     """Where in a stretch of sound calls begin, by whatever of a call arrived: most of the phasing, or its repeats."""
 
-    CERTAIN_LIKENESS = 0.55
+    LEAST_LIKENESS = 0.55
     FEWEST_WORDS = 3
     FEWEST_REPEATS = 5
 
     def __init__(self, sound: Discriminated) -> None:
+        self.sound = sound
         steps = max(int((sound.duration_s - BIT_S) / BIT_S * STEPS), 0)
         self.times_s = np.arange(steps) * (BIT_S / STEPS)
         self.leaning = sound.leaning(self.times_s)
@@ -152,7 +158,7 @@ class Search:
             words, repeats = self._matches(symbols, inverted, likeness.size)
             signed = -likeness if inverted else likeness
             worth = signed + 0.1 * words + 0.1 * repeats
-            good = (signed >= self.CERTAIN_LIKENESS) | (words >= self.FEWEST_WORDS) | (repeats >= self.FEWEST_REPEATS)
+            good = (signed >= self.LEAST_LIKENESS) | (words >= self.FEWEST_WORDS) | (repeats >= self.FEWEST_REPEATS)
             for place in np.flatnonzero(good).tolist():
                 start = Start(
                     (place - lead) * BIT_S / STEPS,
@@ -215,13 +221,15 @@ class Search:
         return words, repeats
 
     def _repeats(self, padded: NDArray[np.int16], inverted: bool, count: int) -> NDArray[np.int16]:
-        """Characters that came twice alike behind the phasing, where the format specifier stands there twice."""
+        """Characters that came twice alike behind the phasing, where both format specifiers stand there and agree."""
         delay = STEPS * (RX_DELAY_SLOTS * SLOT_BITS + SYMBOL_BITS)
         alike = (padded[:-delay] >= 0) & (padded[:-delay] == padded[delay:])
         slot = STEPS * SLOT_BITS
         first = STEPS * PHASING_BITS - 2 * slot
-        formats = alike & np.isin(padded[:-delay], _format_symbols(inverted))
-        formats_twice = formats[first : first + count] & formats[first + slot : first + slot + count]
+        formats = np.where(np.isin(padded, _format_symbols(inverted)), padded, np.int16(-1))
+        either = np.where(formats[:-delay] >= 0, formats[:-delay], formats[delay:])
+        formats_twice = either[first : first + count] == either[first + slot : first + slot + count]
+        formats_twice &= either[first : first + count] >= 0
         repeats = np.zeros(count, np.int16)
         before = padded[first + slot : first + slot + count]
         for position in range(2, 12):
@@ -256,30 +264,29 @@ class Clock:
         return self.first_bit_s + bits * self.bit_s
 
 
-def fitted_clock(sound: Discriminated, about_s: float, bits: int) -> Clock:
+def fitted_clock(search: Search, about_s: float, bits: int) -> Clock:
     """Fit the bit clock to a call that starts `about_s` and goes on for `bits` bits."""
     index = np.arange(bits)
-    clock = _likeliest_clock(sound, Clock(about_s, BIT_S), index)
-    for _ in range(2):
-        clock = _regressed_clock(sound, clock, index)
-    return clock
+    clock = _likeliest_clock(search, Clock(about_s, BIT_S), index)
+    return refitted_clock(search.sound, refitted_clock(search.sound, clock, bits), bits)
 
 
-def _likeliest_clock(sound: Discriminated, clock: Clock, index: NDArray[np.intp]) -> Clock:
+def _likeliest_clock(search: Search, about: Clock, index: NDArray[np.intp]) -> Clock:
     """The start and rate at which the bits are plainest, on a grid as coarse as the fit behind it allows."""
-    best, best_clock = -math.inf, clock
     errors = np.arange(-LARGEST_RATE_ERROR, LARGEST_RATE_ERROR + 1e-9, 300e-6)
-    for error in errors[np.argsort(np.abs(errors), kind="stable")]:
-        for shift in (0.0, -0.125, 0.125, -0.25, 0.25):
-            trial = Clock(clock.first_bit_s + shift * BIT_S, BIT_S * (1 + error))
-            plain = float(np.sum(np.abs(sound.leaning(trial.starts_s(index)))))
-            if plain > best * (1 + 1e-9):
-                best, best_clock = plain, trial
-    return best_clock
+    trials = [
+        Clock(about.first_bit_s + shift * BIT_S, BIT_S * (1 + error))
+        for error in errors[np.argsort(np.abs(errors), kind="stable")]
+        for shift in (0.0, -0.125, 0.125, -0.25, 0.25)
+    ]
+    plainness = np.abs(search.leaning)
+    worth = [np.interp(trial.starts_s(index), search.times_s, plainness).sum() for trial in trials]
+    return trials[int(np.argmax(worth))]
 
 
-def _regressed_clock(sound: Discriminated, clock: Clock, index: NDArray[np.intp]) -> Clock:
-    """Fit a straight line through the moments at which one tone gives way to the other."""
+def refitted_clock(sound: Discriminated, clock: Clock, bits: int) -> Clock:
+    """Fit a straight line through the moments at which one tone gives way to the other, beginning close to them."""
+    index = np.arange(bits)
     fractions = np.array([0.3, 0.4, 0.5, 0.6, 0.7])
     starts = clock.starts_s(index)
     change = np.flatnonzero(np.diff(sound.leaning(starts) > 0))

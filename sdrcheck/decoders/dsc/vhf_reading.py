@@ -26,8 +26,9 @@ from sdrcheck.decoders.dsc.vhf_light import (
     Start,
     fitted_clock,
     receiver_noise_bandwidth_hz,
+    refitted_clock,
 )
-from sdrcheck.decoders.dsc.vhf_phasing import PHASING_BITS
+from sdrcheck.decoders.dsc.vhf_phasing import PHASING_BITS, known_bits, unbroken_bits
 from sdrcheck.decoders.dsc.vhf_trellis import CERTAIN, soft_bits, words_say
 
 Real = NDArray[np.floating[Any]]
@@ -39,6 +40,10 @@ USUAL_REACH_BITS = 860
 """All calls of the standard without an expansion end before this."""
 FIRST_REACH_BITS = 26 * SLOT_BITS
 """A distress alert's length: the first fit of the clock reaches no further."""
+LEAST_PHASING_MARGIN, LEAST_LATE_PHASING_MARGIN = 3.0, 2.0
+"""Nats a bit. Calls at 32 dB-Hz have 6 and 5, fits to anything else less than 1.5 and about 0 (simulated)."""
+MOST_WRONG_WORDS = 3.0
+"""Expected number of wrong symbols beyond which a weak call is not worth telling."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +59,8 @@ class Reading:
     offset_hz: float
     inverted: bool
     heavy: bool
+    phased: bool
+    """By its phasing this is a call; light readings claim it only with what follows."""
     believed: bool
     """By its phasing and its words this is a call, whatever the error check says."""
 
@@ -76,8 +83,9 @@ class Reading:
 
     @property
     def sure(self) -> bool:
-        """Nothing in it leaves room for a better reading."""
-        return self.believed and self.frame.error_check == "ok" and self.wrong_words < 0.02
+        """Nothing in it leaves room for a better reading: an ordinary receiver would have had it as well."""
+        frame = self.frame
+        return self.believed and frame.error_check == "ok" and not frame.combined and not frame.disputed
 
 
 def expected_wrong(frame: Frame) -> float:
@@ -85,17 +93,19 @@ def expected_wrong(frame: Frame) -> float:
     return float(np.sum(np.exp(-np.maximum(frame.margins, 0.0)))) if frame.margins else 0.0
 
 
-def read_light(sound: Discriminated, start: Start, noise_density: float, until_s: float, after_s: float) -> Reading:
+def read_light(search: Search, start: Start, noise_density: float, until_s: float, after_s: float) -> Reading:
     """Read the call that begins at `start` from the discriminator, up to `until_s`; its dots begin after `after_s`."""
     count = _bits_until(start.first_bit_s, until_s, BIT_S)
-    clock = fitted_clock(sound, start.first_bit_s, min(count, FIRST_REACH_BITS))
-    llr, hard = _light_bits(sound, clock, count, start.inverted)
+    sound = search.sound
+    clock = fitted_clock(search, start.first_bit_s, min(count, FIRST_REACH_BITS))
+    llr, hard = _light_bits(sound, clock, count, start.inverted, noise_density)
     frame = read_frame(llr, hard)
     if FIRST_REACH_BITS < frame.bits_used < count + 1:
-        clock = fitted_clock(sound, clock.first_bit_s, frame.bits_used)
-        llr, hard = _light_bits(sound, clock, count, start.inverted)
+        clock = refitted_clock(sound, clock, frame.bits_used)
+        llr, hard = _light_bits(sound, clock, count, start.inverted, noise_density)
         frame = read_frame(llr, hard)
     used = frame.bits_used
+    plain = _plain(start, frame)
     return Reading(
         clock=clock,
         frame=frame,
@@ -104,7 +114,8 @@ def read_light(sound: Discriminated, start: Start, noise_density: float, until_s
         offset_hz=sound.mean_frequency_hz(clock.first_bit_s, clock.first_bit_s + used * clock.bit_s),
         inverted=start.inverted,
         heavy=False,
-        believed=_plain(start, frame),
+        phased=plain,
+        believed=plain,
     )
 
 
@@ -116,14 +127,18 @@ def read_heavy(
     lead = int(np.clip((fit.first_bit_s - max(after_s, 0.0)) / fit.bit_s, 0, LONGEST_DOT_PATTERN_BITS))
     for count in sorted({min(most, USUAL_REACH_BITS), most}):
         llr = soft_bits(samples, fit, count, noise_density)
-        hard = _light_bits(sound, Clock(fit.first_bit_s, fit.bit_s), count, fit.inverted)[1]
+        hard = _light_bits(sound, Clock(fit.first_bit_s, fit.bit_s), count, fit.inverted, noise_density)[1]
         frame = read_frame(llr, hard)
         if not frame.cut and frame.bits_used + 3 * SLOT_BITS < count:
             break
     used = frame.bits_used
+    phased = phasing_margin(llr) > LEAST_PHASING_MARGIN and _late_phasing_margin(llr) > LEAST_LATE_PHASING_MARGIN
     bits = (llr + words_say(llr) > 0).astype(np.uint8)[:used]
     dots = _heavy_dots(samples, fit, lead, noise_density)
-    fit = refitted(samples, fit, -dots.size, np.concatenate([dots, bits]), noise_density)
+    if frame.error_check == "ok":
+        whole = refitted(samples, fit, -dots.size, np.concatenate([dots, bits]), noise_density)
+        if whole.amplitude > 0.8 * fit.amplitude:  # one wrong bit turns the sub-carrier for all that follow
+            fit = whole
     return Reading(
         clock=Clock(fit.first_bit_s, fit.bit_s),
         frame=frame,
@@ -132,22 +147,36 @@ def read_heavy(
         offset_hz=fit.offset_hz + fit.drift_hz_per_s * (fit.first_bit_s + used * fit.bit_s / 2 - fit.reference_s),
         inverted=fit.inverted,
         heavy=True,
-        believed=expected_wrong(frame) < 3.0 and phasing_margin(llr) > 0,
+        phased=phased,
+        believed=phased and expected_wrong(frame) < MOST_WRONG_WORDS,
     )
+
+
+def _late_phasing_margin(llr: Real) -> float:
+    """Mean log-likelihood by which the phasing speaks behind the format specifiers, where the fit has not looked."""
+    places, values = known_bits()
+    late = (places >= unbroken_bits().size) & (places < llr.size)
+    return float(np.mean(llr[places[late]] * values[late])) if late.any() else 0.0
 
 
 def _bits_until(first_bit_s: float, until_s: float, bit_s: float) -> int:
     return int(np.clip((until_s - first_bit_s) / bit_s, PHASING_BITS, LONGEST_CALL_BITS))
 
 
-def _light_bits(sound: Discriminated, clock: Clock, count: int, inverted: bool) -> tuple[NDArray[np.float64], Bits]:
+def _light_bits(
+    sound: Discriminated, clock: Clock, count: int, inverted: bool, noise_density: float
+) -> tuple[NDArray[np.float64], Bits]:
     """Soft values (nats) and plain decisions of the discriminator."""
-    leaning = sound.leaning(clock.starts_s(np.arange(count)))
-    if inverted:
-        leaning = -leaning
-    plain = np.abs(leaning[: min(count, FIRST_REACH_BITS)])
+    starts = clock.starts_s(np.arange(count))
+    leaning = -sound.leaning(starts) if inverted else sound.leaning(starts)
+    reach = min(count, FIRST_REACH_BITS)
+    plain = np.abs(leaning[:reach])
     mean, spread = float(plain.mean()), max(float(plain.std()), 0.1)
-    llr = np.clip(2 * mean * leaning / spread**2, -CERTAIN, CERTAIN).astype(np.float64)
+    # Near its threshold a discriminator clicks, and a click is as plain as a bit: the noise bounds what is believed.
+    noise = noise_density * receiver_noise_bandwidth_hz()
+    power = float(sound.power(starts[:1], reach * clock.bit_s)[0])
+    most = float(np.clip(2 * (power / noise - 1), 2.0, CERTAIN)) if noise > 0 else CERTAIN
+    llr = np.clip(2 * mean * leaning / spread**2, -most, most).astype(np.float64)
     return llr, (leaning > 0).astype(np.uint8)
 
 

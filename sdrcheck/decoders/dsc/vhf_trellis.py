@@ -26,7 +26,14 @@ CARRIER_PHASES = 24
 SUBCARRIER_WALK = 0.05
 CARRIER_WALK = 0.04
 """Random walk of the two phases, rad a bit (r.m.s.)."""
-PASSES = 4
+PASSES = 6
+FEEDBACK = 0.25
+"""How much of what the code says goes back into the trellis: all of it at once makes errors believe themselves."""
+OVERCONFIDENCE = 0.5
+"""What each pass adds to the exaggeration: divided by one and that, e to the minus margin of a word is about its error
+rate (simulated, 31 to 34 dB-Hz)."""
+MOST_BELIEVED = 9.0
+"""Nats: no bit of a call that needed the trellis is believed further."""
 CERTAIN = 30.0
 """Log-likelihood given to a bit that is known."""
 
@@ -37,8 +44,7 @@ def soft_bits(samples: Samples, fit: Fit, bits: int, noise_density: float) -> ND
     What the code says about a bit is used for its neighbours but not given back, so both copies of a character stay
     independent witnesses.
     """
-    index = np.arange(bits)
-    gains = _branch_gains(samples, fit, index, noise_density)
+    gains = _branch_gains(samples, fit, np.arange(bits), noise_density)
     moves = _moves(fit)
     walk = _walk(CARRIER_PHASES, CARRIER_WALK)
     known = np.zeros(bits)
@@ -47,15 +53,17 @@ def soft_bits(samples: Samples, fit: Fit, bits: int, noise_density: float) -> ND
     known[places[inside]] = CERTAIN * values[inside]
     bias: Real = known
     heard = np.zeros(bits)
-    decided: NDArray[np.bool_] | None = None
-    for _ in range(PASSES):
+    decided = np.zeros(bits, bool)
+    passes = 0
+    while passes < PASSES:
+        passes += 1
         heard = _forward_backward(gains, moves, walk, bias)
-        bias = np.where(known != 0, known, words_say(heard))
-        now = heard + bias > 0
-        if decided is not None and np.array_equal(now, decided):
+        said = words_say(heard)
+        before, decided = decided, heard + said > 0
+        if np.array_equal(decided, before):
             break
-        decided = now
-    return heard
+        bias = np.where(known != 0, known, FEEDBACK * said)
+    return np.clip(heard / (1 + OVERCONFIDENCE * passes), -MOST_BELIEVED, MOST_BELIEVED)
 
 
 def words_say(llr: Real) -> Real:
