@@ -28,6 +28,7 @@ from sdrcheck.filters.spectrum import Density, PowerSpectra
 from sdrcheck.filters.track import Keying, Slot, Track
 
 Array = NDArray[np.float64]
+_Spans = tuple[tuple[float, float], ...]
 
 _MOST_TRACKS = 32
 _STRONGER = 30.0
@@ -38,7 +39,7 @@ _FAINT = 6.0
 """Below this the watch for weak calls has the first word on a calling channel."""
 _PLAIN = 20.0
 """A block so far over the noise holds no weak call."""
-_FAINTEST = 1.6
+_FAINTEST, _FAINTEST_OFF_PLAN = 1.6, 2.0
 """Power over noise in the slot's filter below which a keying is not told of."""
 _DC_MOST, _DC_MOST_OF_OTHERS = 10 ** (-22 / 20), 10 ** (-50 / 20)
 """A steady line at 0 Hz above this amplitude is a carrier, not the offset of a dongle's or another converter."""
@@ -51,7 +52,7 @@ _VALLEY = 3.5
 _MEMORY_S = 10.0
 _REST_S = 20.0
 """Where energy without a call goes on for so long that it was cut off, the noise floor is given time to follow it."""
-_DYNAMIC_RANGE, _DYNAMIC_RANGE_8_BITS = 10**-7.5, 10**-5.5
+_DYNAMIC_RANGE, _DYNAMIC_RANGE_8_BITS = 10**-7.0, 10**-5.5
 _LEAST_POWER_8_BITS = 0.2 / 128**2
 _SIGMAS = 4.5
 _BURST_S = 0.1
@@ -266,7 +267,7 @@ class Lookout:
         self._waiting_count = 0
         self._lines: list[Line] = []
         self._tracks: list[Track] = []
-        self._before: tuple[Batch, Array, Array, NDArray[np.bool_]] | None = None
+        self._before: tuple[Batch, Array, Array, _Spans] | None = None
         self._past: list[_Past] = []
         self._last_off: dict[tuple[float, Passband], float] = {}
         self._lost: list[tuple[int, int]] = []
@@ -307,11 +308,11 @@ class Lookout:
         for samples in waiting:
             for batch in trial.feed(samples):
                 densities.append(self._spectra.densities(batch))
-                at_zero.append(batch.spectra[:, 0].copy())
+                at_zero.append(_hann_at_zero(batch.spectra))
         for batch in trial.flush():
             whole = self._whole_blocks(batch)
             densities.append(self._spectra.densities(batch)[:whole])
-            at_zero.append(batch.spectra[:whole, 0].copy())
+            at_zero.append(_hann_at_zero(batch.spectra[:whole]))
         if not self._audio:
             self._bank.dc = self._steady_dc(np.concatenate(at_zero), np.concatenate(densities))
         self._floor.prime(np.concatenate(densities))
@@ -334,7 +335,7 @@ class Lookout:
         beside = np.concatenate(
             [densities[:, middle - 12 : middle - 3], densities[:, middle + 4 : middle + 13]], axis=1
         )
-        noise = float(np.quantile(beside, 0.25)) / math.log(4 / 3) * self.sample_rate_hz * self._bank.size
+        noise = 1.5 * float(np.quantile(beside, 0.25)) / math.log(4 / 3) * self.sample_rate_hz * self._bank.size
         reach = 3 * math.sqrt(noise) + 0.02 * np.abs(at_zero)
         alike = np.abs(at_zero[:, None] - at_zero[None, :]) < reach[:, None]
         often = np.flatnonzero(alike.sum(axis=1) >= max(_LEAST_DC_BLOCKS, 0.25 * at_zero.size))
@@ -347,7 +348,7 @@ class Lookout:
         if abs(offset) ** 2 < 9 * noise:
             return 0j
         others = at_zero[~best] / offset
-        dips = (np.abs(others) < 0.95) & (np.abs(np.angle(others)) < 0.4)
+        dips = (np.abs(others) < 0.8) & (np.abs(np.angle(others)) < 0.4)
         if np.count_nonzero(dips) > 0.3 * others.size:
             return 0j  # it is keyed, so it is a carrier
         offset /= self._bank.size
@@ -487,7 +488,7 @@ class Lookout:
             self._floor.level * np.maximum(gains, 0.01)[:, None]
         )  # a block without samples has no noise, and no signal
         under = np.maximum(self._floor.under(cells, gains, self.band.wide_hz, self._dynamic_range), self._skirts(cells))
-        lost = self._lost_blocks(batch)
+        lost = self._lost_in_batch(batch)
 
         claimed = np.zeros(self._spectra.cell_count, np.bool_)
         for track in self._tracks:
@@ -533,16 +534,17 @@ class Lookout:
     def _cells_of(self, slot: Slot) -> slice:
         return slice(self._spectra.cell_of(slot.claim_low_hz), self._spectra.cell_of(slot.claim_high_hz) + 1)
 
-    def _lost_blocks(self, batch: Batch) -> NDArray[np.bool_]:
-        """Which blocks hold zeros that stand for lost samples."""
-        marks = np.zeros(batch.blocks, np.bool_)
-        for start, count in self._lost:
-            low = start // self._bank.hop - batch.first_block
-            high = (start + count - 1) // self._bank.hop - batch.first_block
-            marks[max(low, 0) : max(high + 1, 0)] = True
-        return marks
+    def _lost_in_batch(self, batch: Batch) -> _Spans:
+        """From when to when in these blocks zeros stand for lost samples, with what rings around them."""
+        ring = self._bank.overlap // 2
+        first, last = batch.first_block * self._bank.hop, (batch.first_block + batch.blocks) * self._bank.hop
+        return tuple(
+            ((start - ring) / self.sample_rate_hz, (start + count + ring) / self.sample_rate_hz)
+            for start, count in self._lost
+            if start - ring < last and start + count + ring > first
+        )
 
-    def _take(self, track: Track, batch: Batch, noise: Array, under: Array, lost: NDArray[np.bool_]) -> None:
+    def _take(self, track: Track, batch: Batch, noise: Array, under: Array, lost: _Spans) -> None:
         slot = track.slot
         cut = self._bank.cut(batch, slot.offset_hz, slot.passband)
         samples = self._bank.samples_of(cut, batch.first_block, slot.offset_hz, slot.passband)
@@ -755,7 +757,7 @@ class Lookout:
 
     def _echo_of(self, track: Track, keyed: Keying, over: list[tuple[Track, Keying]]) -> str | None:
         """What a keying is an echo of, in words, or None where it stands for itself."""
-        if keyed.strength < _FAINTEST:
+        if keyed.strength < (_FAINTEST if track.slot.channel is not None else _FAINTEST_OFF_PLAN):
             return "fluctuations of the noise"
         for other in self._others(track, over):
             apart_on, apart_off = abs(other.on_s - keyed.on_s), abs(other.off_s - keyed.off_s)
@@ -978,6 +980,12 @@ class Lookout:
             edge_uncertainty_s=0.3,
         )
         yield Heard(next(self._numbers), excerpt, slot.occupied_hz, weak=True, instead=instead)
+
+
+def _hann_at_zero(spectra: Complex) -> Complex:
+    """The Hann-windowed bin at 0 Hz of every block; a constant c reads cN."""
+    at_zero: Complex = spectra[:, 0] - (spectra[:, 1] + spectra[:, -1]) / 2
+    return at_zero
 
 
 def _running_total(values: NDArray[np.floating]) -> Array:

@@ -97,11 +97,11 @@ class Track:
     def _end(self) -> int:
         return self._base + self._ratio.size
 
-    def add(self, samples: Complex, noise: Array, under: Array, lost: NDArray[np.bool_]) -> None:
+    def add(self, samples: Complex, noise: Array, under: Array, lost: tuple[tuple[float, float], ...] = ()) -> None:
         """Take the samples of the next blocks; the arrays hold one value a block.
 
         `noise` is the density of the noise, `under` that of all that is not to be taken for a signal, the skirts of
-        strong neighbours included; `lost` says whether samples are missing.
+        strong neighbours included; `lost` says from when to when samples are missing.
         """
         before = self._held
         self._parts.append(samples)
@@ -117,7 +117,12 @@ class Track:
         self._ratio = np.concatenate([self._ratio, power / (under[block] * self._noise_bandwidth_hz)])
         self._power = np.concatenate([self._power, power])
         self._noise = np.concatenate([self._noise, noise[block] * self._noise_bandwidth_hz])
-        self._lost = np.concatenate([self._lost, lost[block] & (power == 0)])
+        missing = np.zeros(new, np.bool_)
+        first = self._base + start // self.window
+        for from_s, to_s in lost:
+            low, high = (round((s * self.rate_hz - self._origin) / self.window) - first for s in (from_s, to_s))
+            missing[max(low, 0) : max(high, 0)] = True
+        self._lost = np.concatenate([self._lost, missing])
 
     def advance(self, *, ended: bool, most_samples: int | None = None) -> Iterator[Keying]:
         """Tell of the keyings that are over, and of pieces of one that goes on; sets `closed` when all is quiet.
