@@ -19,6 +19,8 @@ from sdrcheck.measurements.stretch import Stretch
 from sdrcheck.measurements.tones import ToneFit, held, mean_of_blocks
 from sdrcheck.quantities import Measured, Term
 
+CUT = "sidebands beyond the channel filter"
+"""Name of the term that says so."""
 _HIGHEST_HZ = 7_000.0
 _BIN_HZ = 100.0
 _LONGEST_BEAT_S = 2.0
@@ -70,7 +72,7 @@ def _with_cut(found: Measured, change_hz: float) -> Measured:
     """Widen by what the filter may have cut, where that is not drowned in the other terms."""
     if abs(change_hz) < 0.2 * found.standard_uncertainty:
         return found
-    return found.widened(Term.rectangular("sidebands beyond the channel filter", 0.7 * abs(change_hz)))
+    return found.widened(Term.rectangular(CUT, 0.7 * abs(change_hz)))
 
 
 def demodulated(stretch: Stretch, offset_hz: float) -> Demodulated:

@@ -12,7 +12,7 @@ from sdrcheck.measurements.carrier import Carrier, carrier
 from sdrcheck.measurements.classification import Classified, classify
 from sdrcheck.measurements.condition import Condition
 from sdrcheck.measurements.spectrum import Reals
-from sdrcheck.measurements.stretch import CLIPPING_MATTERS, Stretch, settled
+from sdrcheck.measurements.stretch import CLIPPING_MATTERS, Stretch, restored, settled
 from sdrcheck.quantities import Measured, Term
 
 CHANNEL_HZ = 16_000.0
@@ -21,6 +21,7 @@ _THRESHOLD_DB = 10.0
 """Below this carrier-to-noise ratio a discriminator clicks (metrology of FM; common practice)."""
 _CLEAN_DB = 30.0
 _MOST_BLOCKS = 40
+_LONGEST_RESTORED_S = 10.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,28 +147,36 @@ def _modulated(
     remarks: list[str],
 ) -> None:
     readings["occupied bandwidth"] = bandwidth.occupied_bandwidth(stretch)
-    if fits:
-        up, down = deviation.of_tones(fits, found.offset.value)
-        if kind.condition is Condition.ONE_TONE:
-            readings["modulating tone"] = tones.tone_frequency(fits)
-            readings["sinad"] = tones.sinad(fits)
-        else:
-            louder = int(np.mean([np.abs(f.deviations_hz[1]) > np.abs(f.deviations_hz[0]) for f in fits]) > 0.5)
-            readings["modulating tone"] = tones.tone_frequency(fits, louder)
-            readings["modulating tone, second"] = tones.tone_frequency(fits, 1 - louder)
-        if kind.part < 1 or len(kind.blocks) * tones.BLOCK_S < 0.7 * stretch.duration_s:
-            remarks.append("The tone did not stand all the time; it was measured where it did.")
-    else:
-        up, down = deviation.of_waveform(deviation.demodulated(stretch, found.offset.value), found.offset.value)
-        if kind.condition is Condition.UNKNOWN:
-            remarks.append("What modulates the carrier is neither speech, nor test tones, nor a selective call.")
+    offset = found.offset.value
+    up, down = _deviation(stretch, fits, offset)
+    if any(term.name == deviation.CUT for term in up.terms + down.terms) and stretch.duration_s < _LONGEST_RESTORED_S:
+        stretch = restored(stretch)
+        fits = _fits(stretch, kind, found)
+        up, down = _deviation(stretch, fits, offset)
+    if kind.condition is Condition.ONE_TONE:
+        readings["modulating tone"] = tones.tone_frequency(fits)
+        readings["sinad"] = tones.sinad(fits)
+    elif kind.condition is Condition.TWO_TONES:
+        louder = int(np.mean([np.abs(f.deviations_hz[1]) > np.abs(f.deviations_hz[0]) for f in fits]) > 0.5)
+        readings["modulating tone"] = tones.tone_frequency(fits, louder)
+        readings["modulating tone, second"] = tones.tone_frequency(fits, 1 - louder)
+    elif kind.condition is Condition.UNKNOWN:
+        remarks.append("What modulates the carrier is neither speech, nor test tones, nor a selective call.")
+    if fits and (kind.part < 1 or len(kind.blocks) * tones.BLOCK_S < 0.7 * stretch.duration_s):
+        remarks.append("The tone did not stand all the time; it was measured where it did.")
     readings["peak deviation, up"], readings["peak deviation, down"] = up, down
     wider = max(up.value, down.value)
     if wider + abs(found.offset.value) > noise.FLAT_HZ - CHANNEL_HZ / 4:
         remarks.append(
             f"With {wider / 1e3:.1f} kHz of deviation the emission reaches the edge of the channel filter: "
-            "deviation and bandwidth are at least what was read."
+            "the bandwidth is at least what was read, the deviation less certain."
         )
+
+
+def _deviation(stretch: Stretch, fits: list[tones.ToneFit], offset_hz: float) -> tuple[Measured, Measured]:
+    if fits:
+        return deviation.of_tones(fits, offset_hz)
+    return deviation.of_waveform(deviation.demodulated(stretch, offset_hz), offset_hz)
 
 
 def _edges(excerpt: Excerpt, stretch: Stretch, kind: Classified, found: Carrier, readings: dict[str, Measured]) -> None:

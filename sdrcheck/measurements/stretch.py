@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,8 @@ CLIPPING_MATTERS = 1e-4
 _EDGE_GUARD_S = 0.0004
 _EDGE_SEARCH_S = 0.06
 _LOSS_GUARD_S = 0.001
+_FLAT_MARGIN_HZ = 100.0
+_ROUNDS = 10
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -72,9 +74,30 @@ def settled(excerpt: Excerpt, *, skip_s: float = 0.0) -> Stretch | None:
     power = received - floor.total
     if not power > 0.05 * received or not math.isfinite(received):
         return None
+    return Stretch(iq, unwrapped(iq), rate, begin, power, floor, excerpt.clipped_fraction > CLIPPING_MATTERS)
+
+
+def restored(stretch: Stretch) -> Stretch:
+    """Put back the sidebands that the channel's filter cut off, for a carrier of constant envelope.
+
+    What lies inside the filter is kept; outside, it is taken from the same carrier with its envelope made constant,
+    again and again until both agree. Each round halves what is still missing.
+    """
+    frequencies = np.fft.fftfreq(stretch.iq.size, 1 / stretch.sample_rate_hz)
+    cut = np.abs(frequencies) > noise.FLAT_HZ - _FLAT_MARGIN_HZ
+    inside = np.fft.fft(stretch.iq)
+    inside[cut] = 0
+    iq = np.fft.ifft(inside)
+    for _ in range(_ROUNDS):
+        constant = np.fft.fft(iq / np.maximum(np.abs(iq), 1e-30)) * math.sqrt(stretch.power)
+        iq = np.fft.ifft(np.where(cut, constant, inside))
+    return replace(stretch, iq=iq, phase=unwrapped(iq))
+
+
+def unwrapped(iq: NDArray[np.complex128]) -> Reals:
+    """Phase in radians without jumps, by its steps from sample to sample."""
     steps = np.angle(iq[1:] * np.conj(iq[:-1]))
-    phase = np.concatenate([[np.angle(iq[0])], np.angle(iq[0]) + np.cumsum(steps)])
-    return Stretch(iq, phase, rate, begin, power, floor, excerpt.clipped_fraction > CLIPPING_MATTERS)
+    return np.concatenate([[np.angle(iq[0])], np.angle(iq[0]) + np.cumsum(steps)])
 
 
 def plateau(excerpt: Excerpt) -> tuple[int, int]:

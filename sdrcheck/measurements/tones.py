@@ -66,7 +66,7 @@ class ToneFit:
         return _waveform(self.line_frequencies_hz, self.phasors, _times(count, rate or self.sample_rate_hz))
 
     def extremes(self, hold_s: float) -> tuple[float, float, float]:
-        """Largest deviation up and down in hertz within `hold_s` (both positive), and the standard deviation of noise."""
+        """Largest deviation up and down in hertz within `hold_s`, both positive, and what noise does."""
         lines = self.line_frequencies_hz
         if len(self.fundamentals_hz) == 1:
             times = np.arange(2880) / (2880 * self.fundamentals_hz[0])
