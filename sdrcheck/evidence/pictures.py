@@ -216,7 +216,7 @@ def _frequency(excerpt: Excerpt) -> Picture:
     return Picture(
         title="Frequency over time",
         x_label="s from key-on",
-        y_label="Hz from the assigned frequency, as received",
+        y_label="Hz from the assigned frequency",
         x=(0.0, max(float(times[-1]), 1e-3)),
         y=(middle - half, middle + half),
         lines=(_line(times, hertz),),

@@ -83,10 +83,9 @@ def _counted(case: Case) -> str:
     ]
     how = [f"{sum(one.check.how is how and one.state.answered for one in case.checks)} {how.value}" for how in How]
     sets = enumerate_words(radio.title for radio in case.visit.sets) or "no sets"
-    outcomes = enumerate_words(by_word) if by_word else "none has an outcome yet"
-    open_ones = planned - len(settled)
-    rest = f"; {open_ones} {'is' if open_ones == 1 else 'are'} open" if open_ones else ""
-    return f"Tested: {sets}. Of {planned} planned checks {outcomes}{rest}. Answered so far: {enumerate_words(how)}."
+    outcomes = enumerate_words(by_word) if by_word else "no outcome set"
+    rest = f", {planned - len(settled)} still open" if planned > len(settled) else ""
+    return f"Tested: {sets}. {planned} checks planned: {outcomes}{rest}. Answered so far: {enumerate_words(how)}."
 
 
 def _to_act_on(case: Case) -> Iterator[tuple[str, str]]:
