@@ -55,10 +55,11 @@ def capture(tmp_path: Path) -> Iterator[Capture]:
         process.communicate()
 
 
-def wait_for(path: Path, size: int) -> None:
+def wait_for(path: Path, size: int, process: subprocess.Popen[str]) -> None:
     for _ in range(400):
         if path.exists() and path.stat().st_size >= size:
             return
+        assert process.poll() is None, process.communicate()
         time.sleep(0.05)
     raise AssertionError(f"{path} did not grow to {size} bytes")
 
@@ -74,7 +75,7 @@ def check_ramp(base: Path, at_least: int) -> None:
 def test_killed_without_warning(capture: Capture, ramp: Path, tmp_path: Path) -> None:
     process = capture("--from", str(ramp))
     second = int(2 * RATE_HZ)
-    wait_for(tmp_path / "x.sigmf-data", second)
+    wait_for(tmp_path / "x.sigmf-data", second, process)
     process.send_signal(signal.SIGKILL)
     process.wait()
     back = open_recording(tmp_path / "x")
@@ -87,7 +88,7 @@ def test_killed_without_warning(capture: Capture, ramp: Path, tmp_path: Path) ->
 @pytest.mark.parametrize("kind", [signal.SIGINT, signal.SIGTERM])
 def test_interrupted_it_ends_cleanly(capture: Capture, ramp: Path, tmp_path: Path, kind: int) -> None:
     process = capture("--from", str(ramp), "--note", "an invented quay")
-    wait_for(tmp_path / "x.sigmf-data", 100_000)
+    wait_for(tmp_path / "x.sigmf-data", 100_000, process)
     process.send_signal(kind)
     output, errors = process.communicate(timeout=10)
     assert (process.returncode, output) == (0, "x.sigmf-meta\n"), errors
