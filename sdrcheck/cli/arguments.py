@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import re
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
+
+if TYPE_CHECKING:
+    from sdrcheck.receiver.attenuation import Element
 
 _SCALES = {"": 1.0, "hz": 1.0, "k": 1e3, "khz": 1e3, "m": 1e6, "mhz": 1e6, "g": 1e9, "ghz": 1e9}
 
@@ -54,6 +57,42 @@ class Duration(click.ParamType[float]):
         return float(found[1]) * {"h": 3600.0, "m": 60.0}.get(found[2], 1.0)
 
 
+class Chain(click.ParamType["tuple[Element, ...]"]):
+    """`40dB/100W,30dB/2W`: what stands before the dongle, nearest the transmitter first."""
+
+    name = "chain"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[Element, ...]:
+        from sdrcheck.errors import ReceiverError
+        from sdrcheck.receiver.attenuation import parse_chain
+
+        if isinstance(value, tuple):
+            return value
+        try:
+            return parse_chain(str(value))
+        except ReceiverError as problem:
+            self.fail(str(problem), param, ctx)
+
+
+class Watts(click.ParamType[float]):
+    """`25W`, `500mW`; a bare number is watts."""
+
+    name = "power"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        from sdrcheck.errors import ReceiverError
+        from sdrcheck.receiver.attenuation import parse_power
+
+        if isinstance(value, int | float):
+            return float(value)
+        try:
+            return parse_power(str(value))
+        except ReceiverError as problem:
+            self.fail(str(problem), param, ctx)
+
+
+CHAIN = Chain()
 DURATION = Duration()
 FREQUENCY = Frequency()
 PPM = PartsPerMillion()
+WATTS = Watts()

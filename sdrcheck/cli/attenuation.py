@@ -4,39 +4,35 @@ from __future__ import annotations
 
 import click
 
-from sdrcheck.cli.arguments import FREQUENCY
-from sdrcheck.errors import ReceiverError
+from sdrcheck.cli.arguments import CHAIN, FREQUENCY, WATTS
 from sdrcheck.receiver.attenuation import (
     AIMED_DBM,
     Assessment,
+    Element,
     Kind,
     Stage,
     Verdict,
     assess,
     dbm,
-    parse_chain,
-    parse_power,
     watts_text,
 )
 from sdrcheck.receiver.cautions import BEFORE_KEYING
 
 
 @click.command("attenuation")
-@click.option("--power", required=True, help="The most the transmitter can give: 25W, 400W (peak envelope).")
+@click.option("--power", type=WATTS, required=True, help="The most it can give: 25W, 400W (peak envelope).")
 @click.option(
-    "--chain", required=True, help="From the transmitter on: 40dB/100W,30dB/2W · coupler:40dB/100W · tap:4.7k/2W"
+    "--chain", type=CHAIN, required=True, help="From the set on: 40dB/100W,30dB/2W · coupler:40dB/100W · tap:4.7k/2W"
 )
 @click.option("--frequency", type=FREQUENCY, help="Where it is keyed; VHF unless said.")
 @click.option("--gain", type=float, help="Gain of the dongle in dB, where it is fixed.")
 @click.option("--strict", is_flag=True, help="Exit with 3 unless the chain is safe and sensible.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
-def command(power: str, chain: str, frequency: float | None, gain: float | None, strict: bool, as_json: bool) -> int:
+def command(
+    power: float, chain: tuple[Element, ...], frequency: float | None, gain: float | None, strict: bool, as_json: bool
+) -> int:
     """Work through a chain of attenuators before anybody keys: power at each element, ratings, level at the dongle."""
-    try:
-        watts, elements = parse_power(power), parse_chain(chain)
-    except ReceiverError as problem:
-        raise click.UsageError(str(problem)) from None
-    result = assess(watts, elements, frequency, gain)
+    result = assess(power, chain, frequency, gain)
     if as_json:
         _print_json(result)
     else:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import click
 
 from sdrcheck.cli.arguments import PPM
-from sdrcheck.cli.options import source_options, tuning
+from sdrcheck.cli.options import cautions_for, source_options, tuning
 
 if TYPE_CHECKING:
     from sdrcheck.capture.recorder import Progress
@@ -75,7 +75,7 @@ def command(
     from sdrcheck.sources.catalogue import open_source
 
     compared = _compared(ship_utc, pressed)
-    _caution(source)
+    cautions_for(source)
     wanted = replace(tuning(centre, rate, gain, speed), iq=iq, computed_centre=computed_centre)
     with closing(open_source(source, wanted)) as opened:
         for remark in opened.facts.remarks:
@@ -146,14 +146,6 @@ def _facts(
         reference_uncertainty_ppm=known.uncertainty_ppm,
         reference_source=known.source,
     )
-
-
-def _caution(source: str) -> None:
-    from sdrcheck.receiver.cautions import BEFORE_KEYING, LICENSED, SECRECY
-
-    kind = source.partition(":")[0]
-    for caution in {"dongle": BEFORE_KEYING, "net": BEFORE_KEYING, "sound": (SECRECY, LICENSED)}.get(kind, ()):
-        click.echo(f"caution: {caution}", err=True)
 
 
 def _show(progress: Progress) -> None:

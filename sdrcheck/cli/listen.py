@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import click
 
 from sdrcheck.cli.options import channels_named, source_options, tuning
+
+if TYPE_CHECKING:
+    from sdrcheck.channels.channel import Channel
+    from sdrcheck.sources.source import SourceFacts
 
 
 @click.command()
@@ -32,18 +38,19 @@ def command(
     """
     from contextlib import closing
 
+    from sdrcheck.receiver.cautions import SECRECY
     from sdrcheck.sources.catalogue import open_source
     from sdrcheck.watching.demodulation import Demodulator
     from sdrcheck.watching.loudspeaker import Loudspeaker
 
-    places = channels_named((channel,))
+    channels_named((channel,))
+    if not 0.1 <= speed <= 1:
+        raise click.BadParameter("sound plays at the speed of the air or slower: 0.1 to 1", param_hint="--speed")
+    click.echo(f"caution: {SECRECY}", err=True)
     with closing(open_source(source, tuning(centre, rate, gain, speed))) as opened:
-        half = opened.facts.sample_rate_hz / 2
-        inside = [one for one in places if abs(one.frequency_hz - opened.facts.centre_hz) <= half] or list(places)
-        chosen = inside[0]
+        chosen = channel_inside(opened.facts, channel)
         demodulator = Demodulator(opened.facts, chosen.frequency_hz, chosen.emission, None if always else squelch)
-        number = int(device) if device is not None and device.isdigit() else device
-        with closing(Loudspeaker(number, level)) as loudspeaker:
+        with closing(Loudspeaker(device_named(device), level)) as loudspeaker:
             leg = f", {chosen.leg} leg" if chosen.leg else ""
             click.echo(f"listening on channel {chosen.name}{leg}; stop with Ctrl-C", err=True)
             try:
@@ -52,5 +59,19 @@ def command(
                 loudspeaker.drain()
             except KeyboardInterrupt:
                 click.echo("stopped", err=True)
-            if loudspeaker.underflows > 1:
-                click.echo(f"the sound was interrupted {loudspeaker.underflows - 1} times", err=True)
+            if loudspeaker.underflows:
+                times = "once" if loudspeaker.underflows == 1 else f"{loudspeaker.underflows} times"
+                click.echo(f"the sound was interrupted {times}", err=True)
+
+
+def channel_inside(facts: SourceFacts, name: str) -> Channel:
+    """The channel of that name that lies in the span of a source; the first of that name where none does."""
+    places = channels_named((name,))
+    half = facts.sample_rate_hz / 2
+    inside = [one for one in places if abs(one.frequency_hz - facts.centre_hz) <= half]
+    return (inside or list(places))[0]
+
+
+def device_named(words: str | None) -> str | int | None:
+    """A sound device as PortAudio wants it: its number, a part of its name, or None for the usual one."""
+    return int(words) if words is not None and words.isdecimal() else words

@@ -5,11 +5,11 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from sdrcheck.cli.arguments import FREQUENCY
+from sdrcheck.cli.arguments import CHAIN, FREQUENCY, WATTS
 from sdrcheck.errors import ReceiverError
 from sdrcheck.quantities import Measured, Term
 from sdrcheck.receiver.reference import (
@@ -22,6 +22,9 @@ from sdrcheck.receiver.reference import (
     from_known_carrier,
     now_utc,
 )
+
+if TYPE_CHECKING:
+    from sdrcheck.receiver.attenuation import Element
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -197,38 +200,45 @@ def check(serial: str) -> None:
 
 @command.command("level")
 @click.option("--serial", required=True, help="The dongle's serial.")
-@click.option("--meter", required=True, help="What the calibrated wattmeter showed: 22.5W.")
+@click.option("--meter", type=WATTS, required=True, help="What the calibrated wattmeter showed: 22.5W.")
 @click.option("--accuracy", type=float, required=True, help="The wattmeter's limit in ± per cent: 5.")
 @click.option("--indicated", type=float, required=True, help="The dongle's level of the same keying, in dBFS.")
 @click.option("--gain", type=float, required=True, help="The dongle's gain then, in dB; it holds at that gain only.")
 @click.option("--frequency", type=FREQUENCY, required=True, help="Where it was keyed.")
-def level(serial: str, meter: str, accuracy: float, indicated: float, gain: float, frequency: float) -> None:
+@click.option("--chain", type=CHAIN, required=True, help="What stood before the dongle: 40dB/100W,30dB/2W.")
+def level(
+    serial: str,
+    meter: float,
+    accuracy: float,
+    indicated: float,
+    gain: float,
+    frequency: float,
+    chain: tuple[Element, ...],
+) -> None:
     """Tie dBFS to power at the set by one reading of a calibrated meter, through the chain as it stands."""
     from sdrcheck.receiver import level_store
-    from sdrcheck.receiver.attenuation import parse_power
+    from sdrcheck.receiver.attenuation import chain_text
     from sdrcheck.receiver.level import LevelReference, watts_span
 
     if not 0 < accuracy < 100:
         raise click.BadParameter("the wattmeter's limit lies between 0 and 100 per cent", param_hint="--accuracy")
-    try:
-        watts = parse_power(meter)
-    except ReceiverError as problem:
-        raise click.UsageError(str(problem)) from None
     tied = LevelReference.from_meter(
-        watts,
+        meter,
         Measured(indicated, "dBFS"),
         meter_percent=accuracy,
         gain_db=gain,
         frequency_hz=frequency,
         taken_utc=now_utc(),
+        chain=chain,
     )
     path = level_store.keep(serial, tied)
     found = tied.at_the_set(Measured(indicated, "dBFS"), gain)
     low, value, high = watts_span(found)
     click.echo(f"dBm at the set = dBFS {tied.constant_db:+.2f} dB, ± {found.uncertainty:.2f} dB (k = 2)")
-    click.echo(f"{watts:g} W would read back as about {value:.3g} W ({low:.3g} to {high:.3g} W). Kept in {path}.")
+    click.echo(f"{meter:g} W would read back as about {value:.3g} W ({low:.3g} to {high:.3g} W). Kept in {path}.")
     click.echo(
-        "It holds at this gain, near this frequency, through this chain. About, not calibrated: the meter decides."
+        f"It holds at this gain, near this frequency, through {chain_text(chain)}. About, not calibrated: the meter "
+        "decides."
     )
 
 

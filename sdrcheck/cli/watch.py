@@ -1,17 +1,35 @@
-"""`sdrcheck watch`: an unattended watch."""
+"""`sdrcheck watch`: an unattended watch, and what it kept."""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from sdrcheck.cli.arguments import DURATION
-from sdrcheck.cli.options import channels_named, judging_options, settings, source_options, tuning
+from sdrcheck.cli.arguments import DURATION, WATTS
+from sdrcheck.cli.options import (
+    SOURCE_HELP,
+    Judging,
+    cautions_for,
+    channels_named,
+    judging_options,
+    tuning,
+    tuning_options,
+)
+
+if TYPE_CHECKING:
+    from sdrcheck.receiver.attenuation import Element
+    from sdrcheck.sources.source import IqBlock, IqSource
+    from sdrcheck.watching.policy import Policy
+    from sdrcheck.watching.watch import Watch, Watched
 
 
 @click.command()
-@source_options
+@click.option("--from", "source", metavar="SOURCE", help=SOURCE_HELP)
+@tuning_options
 @judging_options
 @click.option("--channel", "channels", multiple=True, help="Watch this channel; may be given more than once.")
 @click.option("--all", "everything", is_flag=True, help="Watch everything in the span, on and off the plan.")
@@ -20,22 +38,35 @@ from sdrcheck.cli.options import channels_named, judging_options, settings, sour
 @click.option("--only", type=click.Choice(["calls", "messages", "voice"]), help="Keep only these.")
 @click.option("--own", multiple=True, metavar="MMSI", help="Identity of a set under test; may be given more than once.")
 @click.option("--others", is_flag=True, help="Keep other stations' calls too; local law decides whether you may.")
-@click.option("--memory", type=float, default=120.0, show_default=True, help="Seconds of rolling memory.")
-@click.option("--before", type=float, default=2.0, show_default=True, help="Seconds kept from before a keying.")
 @click.option(
-    "--disk", type=float, default=10.0, show_default=True, help="Disk budget in GB; oldest unmarked go first."
+    "--memory", type=click.FloatRange(5, 3600), default=120.0, show_default=True, help="Seconds of rolling memory."
 )
-@click.option("--power", help="Name the transmitter to be keyed, for example 25W: is the chain safe?")
-@click.option("--chain", help="The chain before the dongle, for example 40dB/100W,30dB/2W.")
+@click.option(
+    "--before", type=click.FloatRange(0), default=2.0, show_default=True, help="Seconds kept from before a keying."
+)
+@click.option(
+    "--disk",
+    type=click.FloatRange(0, min_open=True),
+    default=10.0,
+    show_default=True,
+    help="Disk budget in GB; oldest unmarked go first.",
+)
+@click.option("--record", type=click.Path(dir_okay=False, path_type=Path), help="Record everything into this, too.")
+@click.option("--listen", metavar="CHANNEL", help="Hear this channel meanwhile.")
+@click.option("--device", help="Sound device to hear it on; the usual one if not named.")
+@click.option("--full", is_flag=True, help="Print all that is known of each kept keying below its line.")
+@click.option("--power", type=WATTS, help="Name the transmitter to be keyed, for example 25W: is the chain safe?")
+@click.option("--list", "listing", is_flag=True, help="Of a watch's folder: what it kept, and a summary a day.")
+@click.option("--show", metavar="NAME", help="Of a watch's folder: all that is known of one event, or `last`.")
+@click.option("--mark", metavar="NAME", help="Of a watch's folder: never remove this event, or `last`.")
+@click.option("--unmark", metavar="NAME", help="Of a watch's folder: take the mark off again.")
 def command(
-    source: str,
+    source: str | None,
     centre: float | None,
     rate: float | None,
     gain: float | None,
     speed: float,
-    reference: tuple[float, float] | None,
-    limit_set: str,
-    tone_source: str | None,
+    judging: Judging,
     channels: tuple[str, ...],
     everything: bool,
     into: Path,
@@ -46,64 +77,184 @@ def command(
     memory: float,
     before: float,
     disk: float,
-    power: str | None,
-    chain: str | None,
+    record: Path | None,
+    listen: str | None,
+    device: str | None,
+    full: bool,
+    power: float | None,
+    listing: bool,
+    show: str | None,
+    mark: str | None,
+    unmark: str | None,
 ) -> None:
     """Watch channels, and keep each keying with what came before it, inspected.
 
     Every kept keying is a recording with its inspection beside it; a journal says what was heard, lost or let go.
     Calls between other stations are counted and masked, and kept only with --others. Nothing is transmitted.
+
+    With --list, --show, --mark or --unmark nothing is watched: they look after the folder of a watch, one that is going
+    on, too. A NAME may be a part of it.
     """
-    import time
-
-    from sdrcheck.recordings.utc import utc_moment
-    from sdrcheck.sources.catalogue import open_source
-    from sdrcheck.watching.journal import daily_summary
     from sdrcheck.watching.policy import Policy
-    from sdrcheck.watching.watch import Watch
 
+    policy = Policy(only=only, own=frozenset(own), others=others, before_s=before, budget_bytes=round(disk * 1e9))
+    if listing or show or mark or unmark:
+        _look_after(into, policy, listing, show, mark, unmark)
+        return
+    if source is None:
+        raise click.UsageError("name what to watch with --from SOURCE")
     if bool(channels) == everything:
         raise click.UsageError("name what to watch with --channel, or take everything in the span with --all")
-    _check_chain(power, chain, centre, gain)
+    watched = channels_named(channels) if channels else None
+    if record is not None:
+        _refuse_to_overwrite(record)
+    cautions_for(source)
+    _check_chain(power, judging.chain, centre, gain)
+    if not own and not others and only in (None, "calls"):
+        click.echo("no --own identity: calls are told of, masked, but none is kept", err=True)
+
+    import time
+
+    from sdrcheck.sources.catalogue import open_source
+    from sdrcheck.watching.journal import daily_summary
+    from sdrcheck.watching.watch import Watch
+
     wanted = tuning(centre, rate, gain, speed)
     deadline = None if how_long is None else time.monotonic() + how_long
-    watch = Watch(
-        into,
-        settings(reference, limit_set, tone_source, source, channels_named(channels) if channels else None),
-        Policy(
-            only=only,
-            own=frozenset(own),
-            others=others,
-            before_s=before,
-            budget_bytes=round(disk * 1e9),
-        ),
-        memory_s=memory,
-        deadline=deadline,
-    )
     live = source.partition(":")[0] in ("dongle", "net", "sound")
     opened = open_source(source, wanted)
     try:
-        for watched in watch.run(opened, (lambda: open_source(source, wanted)) if live else None):
-            line = watched.line
-            click.echo(f"{utc_moment(line.utc):%H:%M:%S}Z {line.event:8}{line.sentence}")
-    except KeyboardInterrupt:
-        click.echo("stopped; what was kept is complete", err=True)
+        with _ear(opened, listen, device) as hear:
+            watch = Watch(
+                into,
+                judging.settings(opened, watched),
+                policy,
+                memory_s=memory,
+                deadline=deadline,
+                hear=hear,
+                record=record,
+            )
+            _stop_on_signals(watch)
+            for one in watch.run(opened, (lambda: open_source(source, wanted)) if live else None):
+                _print(one, policy, full)
+    finally:
+        opened.close()
     click.echo(daily_summary(into), err=True)
 
 
-def _check_chain(power: str | None, chain: str | None, centre_hz: float | None, gain_db: float | None) -> None:
+def _stop_on_signals(watch: Watch) -> None:
+    """Ctrl-C ends the watch cleanly; a second one ends it at once."""
+    import signal
+
+    def stop(number: int, frame: object) -> None:
+        watch.stop()
+        signal.signal(number, signal.default_int_handler)
+
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, stop)
+
+
+@contextmanager
+def _ear(opened: IqSource, channel: str | None, device: str | None) -> Iterator[Callable[[IqBlock], None]]:
+    """What hears every block: nobody, or one channel's loudspeaker."""
+    if channel is None:
+        yield lambda block: None
+        return
+    from contextlib import closing
+
+    from sdrcheck.cli.listen import channel_inside, device_named
+    from sdrcheck.watching.demodulation import Demodulator
+    from sdrcheck.watching.ear import Ear
+    from sdrcheck.watching.loudspeaker import Loudspeaker
+
+    chosen = channel_inside(opened.facts, channel)
+    with closing(Loudspeaker(device_named(device))) as loudspeaker:
+        yield Ear(
+            Demodulator(opened.facts, chosen.frequency_hz, chosen.emission),
+            loudspeaker,
+            lambda problem: click.echo(f"no more sound: {problem}", err=True),
+        ).take
+
+
+def _print(watched: Watched, policy: Policy, full: bool) -> None:
+    from sdrcheck.recordings.utc import utc_moment
+
+    line = watched.line
+    click.echo(f"{utc_moment(line.utc):%H:%M:%S}Z {line.event:8}{line.sentence}")
+    if full and line.event == "kept" and watched.transmission is not None:
+        from rich.console import Console
+
+        from sdrcheck.evidence.masking import Mask
+        from sdrcheck.findings.report_text import render_transmission
+
+        shown = Mask(policy.own, off=policy.others).transmission(watched.transmission)
+        render_transmission(shown, 1, Console(highlight=False))
+
+
+def _look_after(
+    folder: Path, policy: Policy, listing: bool, show: str | None, mark: str | None, unmark: str | None
+) -> None:
+    from sdrcheck.watching import journal
+
+    for name, marked in ((mark, True), (unmark, False)):
+        if name is not None:
+            whole = journal.named(folder, name)
+            journal.mark(folder, whole, marked=marked)
+            click.echo(f"{whole} is {'marked: it stays' if marked else 'no longer marked'}")
+    if show is not None:
+        _show(folder, journal.named(folder, show), policy)
+    if listing:
+        for name in journal.kept_names(folder):
+            click.echo(f"{'marked ' if journal.is_marked(folder, name) else '       '}{name}")
+        click.echo(journal.daily_summary(folder))
+
+
+def _show(folder: Path, name: str, policy: Policy) -> None:
+    """Print the inspection of one event; what belongs to other stations is masked unless asked for."""
+    import msgspec
+    from rich.console import Console
+
+    from sdrcheck.errors import RecordingError
+    from sdrcheck.evidence.masking import Mask
+    from sdrcheck.findings.inspection import Inspection
+    from sdrcheck.findings.report_text import render
+    from sdrcheck.watching.journal import INSPECTION
+
+    path = folder / (name + INSPECTION)
+    try:
+        inspection = Inspection.from_json(path.read_bytes())
+    except (OSError, msgspec.DecodeError):
+        raise RecordingError(
+            f"{path} is not there or cannot be read; make it anew: sdrcheck inspect {folder / name}"
+        ) from None
+    mask = Mask(policy.own, off=policy.others)
+    shown = msgspec.structs.replace(
+        inspection, transmissions=tuple(mask.transmission(one) for one in inspection.transmissions)
+    )
+    render(shown, Console(highlight=False))
+
+
+def _refuse_to_overwrite(record: Path) -> None:
+    from sdrcheck.errors import RecordingError
+    from sdrcheck.recordings.sigmf import META, base_of
+
+    base = base_of(record)
+    if base.with_name(base.name + META).exists():
+        raise RecordingError(f"{base.name}{META} exists already; choose another name, recordings are never overwritten")
+
+
+def _check_chain(
+    power_w: float | None, chain: tuple[Element, ...] | None, centre_hz: float | None, gain_db: float | None
+) -> None:
     """The first thing asked when a transmitter is named: is the chain before the dongle safe?"""
     from sdrcheck.errors import ReceiverError
     from sdrcheck.receiver import attenuation
-    from sdrcheck.receiver.cautions import BEFORE_KEYING
 
-    if power is None:
+    if power_w is None:
         return
     if chain is None:
         raise click.UsageError("a transmitter is named with --power, so name the chain before the dongle with --chain")
-    found = attenuation.assess(attenuation.parse_power(power), attenuation.parse_chain(chain), centre_hz, gain_db)
-    for caution in BEFORE_KEYING:
-        click.echo(f"caution: {caution}", err=True)
+    found = attenuation.assess(power_w, chain, centre_hz, gain_db)
     click.echo(f"chain: {found.verdict}. {' '.join(found.reasons)}", err=True)
     if found.verdict is attenuation.Verdict.NOT_SAFE:
-        raise ReceiverError("the chain is not safe for that transmitter; see `sdrcheck attenuation`")
+        raise ReceiverError("the chain is not safe for that transmitter; see sdrcheck attenuation")

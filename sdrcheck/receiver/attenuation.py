@@ -81,6 +81,11 @@ class Element:
         return self.kind in (Kind.COUPLER, Kind.TAP)
 
 
+def chain_text(chain: tuple[Element, ...]) -> str:
+    """A chain in words, nearest the transmitter first: `pad 40 dB, 100 W; pad 30 dB, 2 W`."""
+    return "; ".join(str(element) for element in chain)
+
+
 @dataclass(frozen=True, slots=True)
 class Stage:
     """What happens at one element."""

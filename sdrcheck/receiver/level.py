@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from sdrcheck.errors import ReceiverError
 from sdrcheck.quantities import Measured, Term
+from sdrcheck.receiver.attenuation import Element, chain_text
 
 PERCENT_PER_DB = 11.5
 """Voltage per cent in a decibel as ETSI TR 100 028 rounds it (from memory)."""
@@ -16,6 +17,10 @@ GAIN_DRIFT_DB = 1.0
 """How far the dongle's gain moves with temperature and time: half-width, common practice."""
 LINEARITY_DB = 0.5
 REPEATABILITY_DB = 0.1
+EXCHANGED_DB = 0.6
+"""Half-width of what an exchanged chain adds: 0.3 dB for the value of the old one and as much for the new."""
+NEAR = 0.1
+"""Part of its frequency within which a level reference holds (our own: the marine VHF band is 4 % wide)."""
 
 
 def reflection(standing_wave_ratio: float) -> float:
@@ -61,6 +66,8 @@ class LevelReference:
     frequency_hz: float
     taken_utc: datetime
     source: str
+    chain: tuple[Element, ...] = ()
+    """What stood before the dongle then; empty where nobody said."""
 
     @classmethod
     def from_meter(
@@ -72,9 +79,13 @@ class LevelReference:
         gain_db: float,
         frequency_hz: float,
         taken_utc: datetime,
+        chain: tuple[Element, ...] = (),
         chain_db: float = 0.3,
     ) -> LevelReference:
-        """Make one from a wattmeter's reading (limit ± `meter_percent`) and the dongle's in dBFS, of one keying."""
+        """Make one from a wattmeter's reading (limit ± `meter_percent`) and the dongle's in dBFS, of one keying.
+
+        `chain` is what stood before the dongle, its loss known within ± `chain_db`.
+        """
         if not (math.isfinite(meter_w) and meter_w > 0):
             raise ReceiverError(f"the meter's reading must be above 0 W, got {meter_w}")
         if indicated.unit != "dBFS":
@@ -88,14 +99,45 @@ class LevelReference:
             frequency_hz,
             taken_utc,
             f"wattmeter ±{meter_percent:g} %: {meter_w:g} W read as {indicated.value:.2f} dBFS at gain {gain_db:g} dB",
+            chain,
         )
 
-    def at_the_set(self, level: Measured, gain_db: float) -> Measured:
-        """The level at the set in dBm of a reading in dBFS; raises ReceiverError at another gain."""
+    def through(self, chain: tuple[Element, ...]) -> LevelReference:
+        """The same through another chain: shifted by the difference of their losses, and known less well.
+
+        Raises ReceiverError where nobody said through which chain the meter reading was taken.
+        """
+        if chain == self.chain:
+            return self
+        if not self.chain:
+            raise ReceiverError(
+                "the level reference does not say through which chain it was taken; take one more meter reading and "
+                "name the chain"
+            )
+        more_db = sum(element.loss_db for element in chain) - sum(element.loss_db for element in self.chain)
+        return replace(
+            self,
+            constant_db=self.constant_db + more_db,
+            terms=(*self.terms, Term.rectangular("chain exchanged since the meter reading", EXCHANGED_DB)),
+            source=f"{self.source}, through {chain_text(self.chain)}; now {more_db:+.1f} dB",
+            chain=chain,
+        )
+
+    def holds_at(self, gain_db: float, frequency_hz: float) -> bool:
+        """Whether it says anything of readings at this gain and frequency."""
+        return abs(gain_db - self.gain_db) <= 0.05 and abs(frequency_hz - self.frequency_hz) <= NEAR * self.frequency_hz
+
+    def at_the_set(self, level: Measured, gain_db: float, frequency_hz: float | None = None) -> Measured:
+        """The level at the set in dBm of a reading in dBFS; raises ReceiverError at another gain or far away."""
         if abs(gain_db - self.gain_db) > 0.05:
             raise ReceiverError(
                 f"the level reference was taken at gain {self.gain_db:g} dB and says nothing at {gain_db:g} dB; "
                 "take one more meter reading at this gain"
+            )
+        if frequency_hz is not None and not self.holds_at(gain_db, frequency_hz):
+            raise ReceiverError(
+                f"the level reference was taken at {self.frequency_hz / 1e6:.6g} MHz and says nothing at "
+                f"{frequency_hz / 1e6:.6g} MHz; take one more meter reading there"
             )
         shifted = level.shifted(self.constant_db)
         return Measured(shifted.value, "dBm", (*level.terms, *self.terms), "dBFS tied to one meter reading")

@@ -8,6 +8,7 @@ from pathlib import Path
 import msgspec
 
 from sdrcheck.receiver import kept
+from sdrcheck.receiver.attenuation import Element
 from sdrcheck.receiver.kept import KeptTerm
 from sdrcheck.receiver.level import LevelReference
 
@@ -23,11 +24,19 @@ class KeptLevel(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     taken_utc: datetime
     source: str
     terms: tuple[KeptTerm, ...]
+    chain: tuple[Element, ...] = ()
 
     def level(self) -> LevelReference:
         """The level reference it was."""
-        terms = tuple(term.term() for term in self.terms)
-        return LevelReference(self.constant_db, terms, self.gain_db, self.frequency_hz, self.taken_utc, self.source)
+        return LevelReference(
+            self.constant_db,
+            tuple(term.term() for term in self.terms),
+            self.gain_db,
+            self.frequency_hz,
+            self.taken_utc,
+            self.source,
+            self.chain,
+        )
 
 
 def history(serial: str) -> tuple[LevelReference, ...]:
@@ -36,9 +45,15 @@ def history(serial: str) -> tuple[LevelReference, ...]:
 
 
 def latest(serial: str) -> LevelReference | None:
-    """The newest level reference kept for a dongle, or None. The chain must be the one it was taken through."""
+    """The newest level reference kept for a dongle, or None."""
     whole = history(serial)
     return whole[-1] if whole else None
+
+
+def fitting(serial: str, gain_db: float | None, frequency_hz: float) -> LevelReference | None:
+    """The newest level reference of a dongle that holds at this gain and frequency, else the newest of all, or None."""
+    holding = [one for one in history(serial) if gain_db is not None and one.holds_at(gain_db, frequency_hz)]
+    return holding[-1] if holding else latest(serial)
 
 
 def keep(serial: str, level: LevelReference) -> Path:
@@ -50,5 +65,6 @@ def keep(serial: str, level: LevelReference) -> Path:
         taken_utc=level.taken_utc,
         source=level.source,
         terms=tuple(KeptTerm.of(term) for term in level.terms),
+        chain=level.chain,
     )
     return kept.add(KIND, serial, entry)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import io
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from datetime import datetime
 from pathlib import Path
 
@@ -22,7 +23,7 @@ class Line(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
 
     utc: str
     event: str
-    """`started`, `kept`, `heard` (and let go), `hole`, `removed`, `trouble` or `ended`."""
+    """`started`, `kept`, `heard` (and let go), `hole`, `clock`, `removed`, `trouble`, `summary` or `ended`."""
     sentence: str
     kept: str | None = None
     """Base name of the recording, where one was kept."""
@@ -40,14 +41,16 @@ class Journal:
         self.folder = folder
         try:
             folder.mkdir(parents=True, exist_ok=True)
-            self._file = (folder / JOURNAL).open("ab", buffering=0)
+            self._file = (folder / JOURNAL).open("a+b", buffering=0)
+            self._torn = _is_torn(self._file)
         except OSError as problem:
             raise SourceError(f"{folder} cannot be written ({problem.strerror}); choose another folder") from None
 
     def write(self, line: Line) -> None:
         """Add a line. A full disk loses the line and never the watch."""
+        text = b"\n" * self._torn + msgspec.json.encode(line) + b"\n"
         try:
-            self._file.write(msgspec.json.encode(line) + b"\n")
+            self._torn = self._file.write(text) < len(text)
         except OSError:
             return
 
@@ -55,8 +58,16 @@ class Journal:
         self._file.close()
 
 
+def _is_torn(file: io.FileIO) -> bool:
+    """Whether the last line was cut off, by a full disk or a lost power supply."""
+    if file.seek(0, io.SEEK_END) == 0:
+        return False
+    file.seek(-1, io.SEEK_END)
+    return file.read(1) != b"\n"
+
+
 def lines(folder: Path) -> Iterator[Line]:
-    """Read a journal; a last line that was cut off is passed over."""
+    """Read a journal; a line that was cut off is passed over."""
     try:
         text = (folder / JOURNAL).read_bytes()
     except OSError as problem:
@@ -70,12 +81,12 @@ def lines(folder: Path) -> Iterator[Line]:
             continue
 
 
-def daily_summary(folder: Path) -> str:
-    """Plain lines, one a day: how many of which kind, holes, losses, what was removed."""
+def daily_summary(folder: Path, day: str | None = None) -> str:
+    """Plain lines, one a day (or that of one `day`, 2026-03-14): how many of which kind, holes, losses, removals."""
     days: dict[str, list[Line]] = {}
     for line in lines(folder):
         days.setdefault(line.utc[:10], []).append(line)
-    return "\n".join(_day(day, entries) for day, entries in sorted(days.items()))
+    return "\n".join(_day(name, entries) for name, entries in sorted(days.items()) if day in (None, name))
 
 
 def _day(day: str, entries: list[Line]) -> str:
@@ -85,7 +96,8 @@ def _day(day: str, entries: list[Line]) -> str:
     holes = [line for line in entries if line.event == "hole"]
     parts = [f"{day}: {kinds}; {kept} kept"]
     if holes:
-        parts.append(f"{len(holes)} holes of {sum(line.seconds or 0 for line in holes):.0f} s in all")
+        plural = "s" if len(holes) > 1 else ""
+        parts.append(f"{len(holes)} hole{plural}, {sum(line.seconds or 0 for line in holes):.0f} s in all")
     if lost := sum(line.lost_samples for line in entries):
         parts.append(f"{lost} samples lost")
     if removed := sum(line.event == "removed" for line in entries):
@@ -98,21 +110,50 @@ def kept_names(folder: Path) -> list[str]:
     return sorted(path.name.removesuffix(".sigmf-meta") for path in folder.glob("*.sigmf-meta"))
 
 
-def mark(folder: Path, name: str) -> None:
-    """Mark a kept event so that it is never removed; raises SourceError where there is none of that name."""
-    if name not in kept_names(folder):
-        raise SourceError(f"{folder} keeps nothing named {name!r}; give the base name of one of its recordings")
-    (folder / (name + MARK)).touch()
+def is_marked(folder: Path, name: str) -> bool:
+    return (folder / (name + MARK)).exists()
 
 
-def make_room(folder: Path, budget_bytes: int) -> list[str]:
-    """Remove the oldest unmarked events until the folder fits its budget; returns what was removed."""
+def named(folder: Path, words: str) -> str:
+    """The kept event of that base name, or the only one that has `words` in its name; `last` is the newest.
+
+    Raises SourceError where there is none, or more than one.
+    """
+    names = kept_names(folder)
+    if not names:
+        raise SourceError(f"{folder} keeps nothing; is that a watch's folder?")
+    if words == "last":
+        return names[-1]
+    found = [words] if words in names else [name for name in names if words in name]
+    if len(found) != 1:
+        count = f"{len(found)} events" if found else "nothing"
+        raise SourceError(f"{folder} keeps {count} named {words!r}; give the whole name, see sdrcheck watch --list")
+    return found[0]
+
+
+def mark(folder: Path, name: str, *, marked: bool = True) -> None:
+    """Mark a kept event so that it is never removed, or take the mark off. Raises SourceError where it cannot."""
+    path = folder / (named(folder, name) + MARK)
+    try:
+        if marked:
+            path.touch()
+        else:
+            path.unlink(missing_ok=True)
+    except OSError as problem:
+        raise SourceError(f"{path} cannot be written ({problem.strerror})") from None
+
+
+def make_room(folder: Path, budget_bytes: int, spare: Collection[str] = ()) -> list[str]:
+    """Remove the oldest unmarked events until the folder fits its budget; returns what was removed.
+
+    Those named in `spare` stay, as they are still being written.
+    """
     sizes = {name: sum(_size(folder / (name + ending)) for ending in _ENDINGS) for name in kept_names(folder)}
     total, removed = sum(sizes.values()), []
     for name in sizes:
         if total <= budget_bytes:
             break
-        if (folder / (name + MARK)).exists():
+        if name in spare or is_marked(folder, name):
             continue
         for ending in _ENDINGS:
             (folder / (name + ending)).unlink(missing_ok=True)

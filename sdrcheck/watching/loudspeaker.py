@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import threading
 import time
 from collections import deque
@@ -9,12 +10,13 @@ from typing import Any
 
 import numpy as np
 
-from sdrcheck.errors import SourceError
+from sdrcheck.errors import SourceError, SourceLost
 from sdrcheck.sources.sound import sound_library
 from sdrcheck.watching.demodulation import SOUND_RATE_HZ, Sound
 
 _AIM_S = 0.3
 _MOST_S = 1.0
+_SILENCE_S = 2.0
 _LARGEST_NUDGE = 0.002
 """How much faster or slower than 1 the sound may be taken to stay in step with the card's clock; nobody hears it."""
 
@@ -30,6 +32,8 @@ class Loudspeaker:
         self._held = 0
         self._lock = threading.Lock()
         self._started = False
+        self._last_fill = time.monotonic()
+        self._stopped = self._draining = False
         library = sound_library()
         try:
             self._stream = library.OutputStream(
@@ -39,6 +43,7 @@ class Loudspeaker:
                 device=device,
                 latency="high",
                 callback=self._fill,
+                finished_callback=self._finish,
             )
             self._stream.start()
         except (library.PortAudioError, ValueError) as problem:
@@ -48,7 +53,12 @@ class Loudspeaker:
             ) from None
 
     def play(self, sound: Sound) -> None:
-        """Queue sound of full scale 1 at 48 kHz; more than a second's worth pushes out the oldest."""
+        """Queue sound of full scale 1 at 48 kHz; more than a second's worth pushes out the oldest.
+
+        Raises SourceLost where the sound device has vanished.
+        """
+        if self._stopped or time.monotonic() - self._last_fill > _SILENCE_S:
+            raise SourceLost("the sound device takes no more sound; plug it in anew, then start again")
         with self._lock:
             self._parts.append(sound)
             self._held += sound.size
@@ -65,9 +75,21 @@ class Loudspeaker:
         """How fast sound is to be made so that neither too much nor too little waits."""
         return 1.0 + float(np.clip((self.held_s - _AIM_S) / _AIM_S, -1, 1)) * _LARGEST_NUDGE
 
-    def _fill(self, out: Any, frames: int, time: Any, status: Any) -> None:
+    def play_whole(self, sound: Sound) -> None:
+        """Play all of a sound, however long, and return when it has been heard. Raises SourceLost as `play` does."""
+        piece = SOUND_RATE_HZ // 10
+        for place in range(0, sound.size, piece):
+            while self.held_s > _MOST_S / 2:
+                time.sleep(0.02)
+                self.play(sound[:0])
+            self.play(sound[place : place + piece])
+        self.drain()
+
+    def _fill(self, out: Any, frames: int, when: Any, status: Any) -> None:
         out[:] = 0
+        self._last_fill = time.monotonic()
         with self._lock:
+            self.underflows += bool(status and status.output_underflow)
             if not self._started and self._held < _AIM_S * SOUND_RATE_HZ:
                 return
             self._started = True
@@ -81,20 +103,26 @@ class Loudspeaker:
                 place += taken
                 self._held -= taken
             if place < frames:
-                self.underflows += 1
+                self.underflows += not self._draining
                 self._started = False
+
+    def _finish(self) -> None:
+        self._stopped = True
 
     def drain(self) -> None:
         """Wait until everything queued has been played."""
         with self._lock:
-            self._started = True
+            self._started = self._draining = True
         deadline = time.monotonic() + self.held_s + 1.0
-        while self._held and time.monotonic() < deadline:
+        while self._held and not self._stopped and time.monotonic() < deadline:
             time.sleep(0.02)
+        if not self._stopped:
+            time.sleep(min(self._stream.latency, 1.0))
 
     def close(self) -> None:
         """Stop at once; may be called more than once."""
-        self._stream.close()
+        with contextlib.suppress(Exception):  # a device that has vanished cannot be closed properly
+            self._stream.close()
 
 
 def output_names() -> list[str]:

@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import threading
+import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from datetime import timedelta
 from pathlib import Path
 
 from sdrcheck.errors import SourceError
+from sdrcheck.filters.iq import clipped_count
 from sdrcheck.recordings import sigmf
 from sdrcheck.recordings.datatypes import components
 from sdrcheck.recordings.facts import ReceptionFacts
 from sdrcheck.recordings.utc import utc_moment, utc_text
 from sdrcheck.sources.source import IqBlock, IqSource, SourceFacts
+
+_RENEW_S = 1.0
 
 
 class Keeping:
@@ -35,12 +39,24 @@ class Keeping:
         """Sample at which it ends; None while that is not known."""
         self.problem: OSError | None = None
         """Why the disk refused, where it did; what was written before stays readable."""
+        self.clipped = 0
+        """Samples at an end code among those written."""
+        self._renewed = time.monotonic()
         self._done = threading.Event()
 
     @property
     def start_s(self) -> float:
         """Time of its first sample, from the start of the source."""
         return self._first / self._rate
+
+    def end_at(self, time_s: float) -> None:
+        """Let it end at a time from the start of the source, where that is not longer than it was to be."""
+        wanted = round(time_s * self._rate)
+        with self._lock:
+            self.end = wanted if self.end is None else min(self.end, wanted)
+            if not self._catching_up and self._next >= self.end:
+                self._ended = "complete"
+                self._close()
 
     def take(self, block: IqBlock) -> None:
         """Write the part of a block that belongs to it, or put it behind those that still wait."""
@@ -89,14 +105,19 @@ class Keeping:
         if high > low:
             lost = max(block.first_sample - self._next, 0) if self._begun else 0
             moved = block.frequency_hz if self._begun else None
+            raw = block.raw[low * parts : high * parts]
             try:
-                self._writer.append(block.raw[low * parts : high * parts], lost_before=lost, frequency_hz=moved)
+                self._writer.append(raw, lost_before=lost, frequency_hz=moved)
+                if time.monotonic() - self._renewed > _RENEW_S:
+                    self._writer.renew()
+                    self._renewed = time.monotonic()
             except OSError as problem:
                 self.problem = problem
-                self._writer.abandon()
-                self._done.set()
+                self._ended = f"the disk refused: {problem.strerror}"
+                self._close()
                 return
             self._begun = True
+            self.clipped += clipped_count(raw, block.datatype)
             self._next = block.first_sample + high
         if self.end is not None and block.first_sample + block.count >= self.end:
             self._ended = "complete"
@@ -115,10 +136,15 @@ class Keeping:
             return
         try:
             self._writer.close(self._ended)
-        except OSError as problem:
-            self.problem = problem
+        except OSError as problem:  # no room even for the description: the last one stands, and shows no clean end
+            self.problem = self.problem or problem
             self._writer.abandon()
         self._done.set()
+
+    @property
+    def clipped_fraction(self) -> float:
+        """Share of the samples written that were at an end code."""
+        return self.clipped / self._writer.sample_count if self._writer.sample_count else 0.0
 
     @property
     def finished(self) -> bool:
@@ -135,10 +161,12 @@ class RollingMemory:
     `keep` and `keep_from` may be called from any thread while the blocks flow.
     """
 
-    def __init__(self, source: IqSource, seconds: float = 120.0) -> None:
+    def __init__(self, source: IqSource, seconds: float = 120.0, reception: ReceptionFacts | None = None) -> None:
+        """Hold the last `seconds`; `reception` is written beside what is kept, the source's own facts if not given."""
         if seconds <= 0:
             raise ValueError(f"a rolling memory holds more than 0 s, got {seconds}")
         self._source = source
+        self._reception = reception or source.facts.reception()
         self.seconds = seconds
         self._held: deque[IqBlock] = deque()
         self._keepings: list[Keeping] = []
@@ -241,7 +269,7 @@ class RollingMemory:
                 rate,
                 wanted[0].frequency_hz or centre_hz,
                 start_utc=self._utc_of(begins),
-                facts=self._reception_facts(),
+                facts=self._reception,
                 description=description,
             )
             keeping = Keeping(writer, begins, rate, wanted)
@@ -257,13 +285,3 @@ class RollingMemory:
         if self.facts.start_utc is None:
             return None
         return utc_text(utc_moment(self.facts.start_utc) + timedelta(seconds=sample / self.facts.sample_rate_hz))
-
-    def _reception_facts(self) -> ReceptionFacts:
-        facts = self.facts
-        return ReceptionFacts(
-            gain_db=facts.gain_db,
-            serial=facts.serial,
-            frequency_step_hz=facts.frequency_step_hz or None,
-            host_utc_error_s=facts.host_utc_error_s,
-            receiver_sound=facts.audio or None,
-        )

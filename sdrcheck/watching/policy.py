@@ -23,6 +23,8 @@ class Policy:
     before_s: float = 2.0
     after_s: float = 0.5
     budget_bytes: int = 10_000_000_000
+    longest_s: float = 900.0
+    """No more of one keying is kept: longer than any text slot, shorter than a stuck key takes to fill a disk."""
 
     def wants(self, found: Transmission) -> bool:
         """Whether a transmission is of a kind that is kept, and not somebody else's business."""

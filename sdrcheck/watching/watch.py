@@ -6,8 +6,10 @@ import shutil
 import time
 from collections.abc import Callable, Generator, Iterator
 from dataclasses import dataclass, field, replace
-from datetime import datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
+
+import msgspec
 
 from sdrcheck.bench import (
     Event,
@@ -21,16 +23,21 @@ from sdrcheck.bench import (
 from sdrcheck.errors import RecordingError, SdrcheckError, SourceError
 from sdrcheck.findings.inspection import Inspection, Kind, RecordingFacts, ReferenceFacts, Transmission
 from sdrcheck.findings.wording import format_place, format_reading
-from sdrcheck.receiver.reference import FrequencyReference
+from sdrcheck.recordings.facts import ReceptionFacts
 from sdrcheck.recordings.recording import open_recording
 from sdrcheck.recordings.utc import utc_moment, utc_now, utc_text
-from sdrcheck.sources.source import IqSource
-from sdrcheck.watching.journal import INSPECTION, Journal, Line, make_room, name_of
+from sdrcheck.sources.source import IqBlock, IqSource, SourceFacts
+from sdrcheck.watching.journal import INSPECTION, Journal, Line, daily_summary, make_room, name_of
 from sdrcheck.watching.memory import Keeping, RollingMemory
 from sdrcheck.watching.policy import Policy, masked
+from sdrcheck.watching.relay import Relay
 
 _WAITS_S = (1.0, 2.0, 5.0, 10.0)
 LEAST_FREE_BYTES = 200_000_000
+_FRAMES_PER_S = 2.0
+"""Frames are not shown, but they keep the watch looking at disk and clock while nothing is keyed."""
+_CLOCK_STEP_S = 0.5
+"""The computer's UTC moving by more than this against its monotonic clock was set, not merely steered."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,13 +54,31 @@ class _Open:
 
     started: TransmissionStarted
     keeping: Keeping | None = None
+    refused: bool = False
+
+
+class _HostClock:
+    """Notices when somebody sets the computer's clock."""
+
+    def __init__(self) -> None:
+        self._ahead = time.time() - time.monotonic()
+
+    def stepped_s(self) -> float:
+        """By how much it was set since last asked; 0 where it was not."""
+        moved = time.time() - time.monotonic() - self._ahead
+        if abs(moved) < _CLOCK_STEP_S:
+            return 0.0
+        self._ahead += moved
+        return moved
 
 
 @dataclass(slots=True)
 class Watch:
-    """One watch over one source, until `deadline` (monotonic seconds) or the end of the source.
+    """One watch over one source, until `deadline` (monotonic seconds), `stop` or the end of the source.
 
-    `reopen` is asked for the source again when it is lost; None means that the watch ends with it.
+    `reopen` is asked for the source again when it is lost; None means that the watch ends with it. `hear` gets every
+    block as it comes, in a thread of its own. With `record` everything is recorded there, too, until the first loss of
+    the source.
     """
 
     folder: Path
@@ -61,56 +86,86 @@ class Watch:
     policy: Policy
     memory_s: float = 120.0
     deadline: float | None = None
+    hear: Callable[[IqBlock], None] = lambda block: None
+    record: Path | None = None
     sleep: Callable[[float], None] = time.sleep
     _pending: list[tuple[Keeping, Transmission, str]] = field(default_factory=list)
     _open: dict[int, _Open] = field(default_factory=dict)
+    _whole: Keeping | None = None
+    _clock: _HostClock = field(default_factory=_HostClock)
+    _day: str = ""
+    _disk_low: bool = False
+    _stopped: bool = False
+
+    def stop(self) -> None:
+        """End the watch cleanly with the next block; may be called from a signal handler or another thread."""
+        self._stopped = True
 
     def run(self, source: IqSource, reopen: Callable[[], IqSource] | None = None) -> Iterator[Watched]:
         """Yield a line for everything worth one. Whatever is lost is written down with its size."""
         journal = Journal(self.folder)
-        yield self._note(journal, "started", f"Watching {source.facts.name} into {self.folder}.")
         try:
+            self._day = utc_text(utc_now())[:10]
+            yield self._note(journal, "started", f"Watching {source.facts.name} into {self.folder}.")
             while True:
-                ended_utc = yield from self._one_source(journal, source)
+                yield from self._one_source(journal, source, waits=reopen is not None)
                 if reopen is None or self._over():
                     break
+                lost_at = time.monotonic()
                 again = yield from self._wait_for(journal, reopen)
                 if again is None:
                     break
                 source = again
-                hole_s = (utc_now() - ended_utc).total_seconds()
-                yield self._note(
-                    journal,
-                    "hole",
-                    f"The source is back after {hole_s:.0f} s; nothing was heard meanwhile.",
-                    seconds=hole_s,
-                )
+                hole_s = time.monotonic() - lost_at
+                sentence = f"The source is back after {hole_s:.0f} s; nothing was heard meanwhile."
+                yield self._note(journal, "hole", sentence, seconds=hole_s)
+            why = "Stopped." if self._stopped else "The time is over." if self._over() else "The source ended."
+            yield self._note(journal, "ended", why)
         finally:
             source.close()
             journal.close()
 
     def _over(self) -> bool:
-        return self.deadline is not None and time.monotonic() >= self.deadline
+        return self._stopped or (self.deadline is not None and time.monotonic() >= self.deadline)
 
-    def _one_source(self, journal: Journal, source: IqSource) -> Generator[Watched, None, datetime]:
-        memory = RollingMemory(source, self.memory_s)
+    def _one_source(self, journal: Journal, source: IqSource, *, waits: bool) -> Iterator[Watched]:
+        memory = RollingMemory(source, self.memory_s, self._reception(source.facts))
+        relay = Relay(memory, self.hear, room_s=min(4.0, self.memory_s / 4))
+        until_over = _Until(relay, self._over)
         try:
-            for event in run(memory, replace(self.settings, frames_per_s=max(self.settings.frames_per_s, 2.0))):
-                yield from self._take(journal, memory, event)
+            for event in run(until_over, replace(self.settings, frames_per_s=_FRAMES_PER_S)):
+                yield from self._take(journal, memory, event, waits=waits)
                 yield from self._settle(journal)
-                if self._over():
-                    break
         except SdrcheckError as problem:
             yield self._note(journal, "trouble", str(problem))
         finally:
-            source.close()
-            self._open.clear()
-        for keeping, _, _ in self._pending:
-            keeping.finish("the watch ended")
+            self._finish_all("the watch ended" if self._over() else "the source ended")
+            relay.close()
         yield from self._settle(journal)
-        moment = utc_now()
-        yield self._note(journal, "ended", "The source ended.")
-        return moment
+
+    def _finish_all(self, why: str) -> None:
+        """End every recording that is still being written."""
+        for one in self._open.values():
+            if one.keeping is not None:
+                one.keeping.finish(why)
+        self._open.clear()
+        for keeping, _, _ in self._pending:
+            keeping.finish(why)
+        if self._whole is not None:
+            self._whole.finish(why)
+
+    def _reception(self, facts: SourceFacts) -> ReceptionFacts:
+        """What is written beside the samples: what the source knows, and the reference as it is now."""
+        reception = facts.reception()
+        reference = self.settings.reference
+        if reference is None:
+            return reception
+        return msgspec.structs.replace(
+            reception,
+            reference_ppm=reference.correction_ppm,
+            reference_uncertainty_ppm=reference.uncertainty_ppm,
+            reference_source=reference.source,
+        )
 
     def _wait_for(self, journal: Journal, reopen: Callable[[], IqSource]) -> Generator[Watched, None, IqSource | None]:
         tries, said = 0, ""
@@ -125,28 +180,66 @@ class Watch:
                     yield self._note(journal, "trouble", f"Not back yet: {said}")
         return None
 
-    def _take(self, journal: Journal, memory: RollingMemory, event: Event) -> Iterator[Watched]:
+    # -- events -------------------------------------------------------------------------------------------------------
+
+    def _take(self, journal: Journal, memory: RollingMemory, event: Event, *, waits: bool) -> Iterator[Watched]:
         if isinstance(event, TransmissionStarted):
             self._open[event.number] = _Open(event)
         elif isinstance(event, TransmissionEnded):
             yield from self._ended(journal, memory, event)
         elif isinstance(event, SourceFault):
-            yield self._note(journal, "trouble", event.sentence, lost_samples=event.lost_samples)
+            sentence = event.sentence.rstrip(".")
+            sentence += "; the watch waits for it." if event.stopped and waits and not self._over() else "."
+            yield self._note(journal, "trouble", sentence, lost_samples=event.lost_samples)
         elif not isinstance(event, Finished):
+            yield from self._look_around(journal)
             yield from self._secure_long_ones(journal, memory)
 
+    def _look_around(self, journal: Journal) -> Iterator[Watched]:
+        """What has to be looked at now and then: the computer's clock, the day, the disk."""
+        stepped = self._clock.stepped_s()
+        if stepped:
+            sentence = (
+                f"The computer's clock was set by {stepped:+.1f} s; recordings count their time from before, the lines "
+                "here go on from now."
+            )
+            yield self._note(journal, "clock", sentence, seconds=stepped)
+        today = utc_text(utc_now())[:10]
+        if today != self._day:
+            summary = daily_summary(self.folder, self._day)
+            self._day = today
+            if summary:
+                yield self._note(journal, "summary", summary)
+        low = shutil.disk_usage(self.folder).free < LEAST_FREE_BYTES
+        if low and not self._disk_low:
+            self._finish_all("the disk is nearly full")
+            sentence = (
+                f"Less than {LEAST_FREE_BYTES / 1e6:.0f} MB are free in {self.folder}: nothing more is kept until some "
+                "space is free."
+            )
+            yield self._note(journal, "trouble", sentence)
+        self._disk_low = low
+
     def _secure_long_ones(self, journal: Journal, memory: RollingMemory) -> Iterator[Watched]:
-        """Begin the recording of a keying that is about to outgrow the memory."""
+        """Begin the recording of a keying that is about to outgrow the memory, and the recording of everything."""
+        if self._disk_low:
+            return
+        if self.record is not None and self._whole is None:
+            try:
+                self._whole = memory.keep_from(self.record)
+            except (SourceError, RecordingError) as problem:
+                self.record = None
+                yield self._note(journal, "trouble", str(problem))
         now = memory.span_s[1]
         for one in self._open.values():
-            if one.keeping is None and now - one.started.start_s > self.memory_s / 2:
+            if one.keeping is None and not one.refused and now - one.started.start_s > self.memory_s / 2:
+                start_s = one.started.start_s - self.policy.before_s
                 place = one.started.channel.name if one.started.channel else f"{one.started.frequency_hz / 1e3:.0f}k"
+                base = self._base(memory, one.started.start_s, place, "long")
                 try:
-                    one.keeping = memory.keep_from(
-                        self._base(memory, one.started.start_s, place, "long"),
-                        one.started.start_s - self.policy.before_s,
-                    )
+                    one.keeping = memory.keep_from(base, start_s, start_s + self.policy.longest_s)
                 except (SourceError, RecordingError) as problem:
+                    one.refused = True
                     yield self._note(journal, "trouble", str(problem))
 
     def _ended(self, journal: Journal, memory: RollingMemory, event: TransmissionEnded) -> Iterator[Watched]:
@@ -168,13 +261,14 @@ class Watch:
                 )
                 keeping = memory.keep_from(base, found.start_s - self.policy.before_s, end_s)
             else:
-                keeping.end = round(end_s * memory.facts.sample_rate_hz)
+                keeping.end_at(end_s)
         except (SourceError, RecordingError) as problem:
-            yield self._note(journal, "trouble", f"{sentence} It could not be kept: {problem}", found)
+            yield self._note(journal, "trouble", f"{sentence} It could not be kept: {problem}.", found)
             return
+        if found.duration_s > self.policy.longest_s:
+            sentence += f" Only its first {self.policy.longest_s:.0f} s are kept."
         self._pending.append((keeping, found, sentence))
-        name = keeping.path.name.removesuffix(".sigmf-meta")
-        yield self._note(journal, "kept", sentence, found, kept=name)
+        yield self._note(journal, "kept", sentence, found, kept=_name_of(keeping))
 
     def _check_disk(self) -> None:
         free = shutil.disk_usage(self.folder).free
@@ -194,9 +288,11 @@ class Watch:
             try:
                 _write_inspection(keeping, found, self.settings)
             except (OSError, SdrcheckError) as problem:
-                yield self._note(journal, "trouble", f"The inspection beside {keeping.path} is missing: {problem}")
+                yield self._note(journal, "trouble", f"The inspection beside {keeping.path} is missing: {problem}.")
         if done:
-            for name in make_room(self.folder, self.policy.budget_bytes):
+            written = {_name_of(keeping) for keeping, _, _ in self._pending}
+            written |= {_name_of(one.keeping) for one in self._open.values() if one.keeping is not None}
+            for name in make_room(self.folder, self.policy.budget_bytes, written):
                 yield self._note(journal, "removed", f"{name} was removed to stay within the disk budget.")
 
     def _base(self, memory: RollingMemory, start_s: float, place: str, kind: str) -> Path:
@@ -234,6 +330,26 @@ class Watch:
         return Watched(line, found)
 
 
+class _Until:
+    """A source that ends when asked to, between two blocks, so that the engine tells what it has."""
+
+    def __init__(self, source: IqSource, over: Callable[[], bool]) -> None:
+        self._source, self._over = source, over
+
+    @property
+    def facts(self) -> SourceFacts:
+        return self._source.facts
+
+    def blocks(self) -> Iterator[IqBlock]:
+        for block in self._source.blocks():
+            yield block
+            if self._over():
+                return
+
+    def close(self) -> None:
+        self._source.close()
+
+
 def describe(found: Transmission, policy: Policy) -> str:
     """One line for one transmission; other stations' identities are masked."""
 
@@ -260,10 +376,14 @@ def describe(found: Transmission, policy: Policy) -> str:
     return "; ".join(parts) + "."
 
 
+def _name_of(keeping: Keeping) -> str:
+    return keeping.path.name.removesuffix(".sigmf-meta")
+
+
 def _write_inspection(keeping: Keeping, found: Transmission, settings: Settings) -> None:
     recording = open_recording(keeping.path)
     sealed = recording.stated_sha512
-    reference = settings.reference or FrequencyReference.uncorrected()
+    reference = settings.known_reference
     inspection = Inspection(
         recording=RecordingFacts(
             path=keeping.path.name,
@@ -273,7 +393,7 @@ def _write_inspection(keeping: Keeping, found: Transmission, settings: Settings)
             centre_frequency_hz=recording.centre_hz,
             start_utc=recording.start_utc,
             duration_s=recording.sample_count / recording.sample_rate_hz,
-            clipped_fraction=0.0,
+            clipped_fraction=keeping.clipped_fraction,
             lost_samples=recording.facts.lost_samples or 0,
             remarks=tuple(recording.remarks),
         ),
@@ -283,8 +403,7 @@ def _write_inspection(keeping: Keeping, found: Transmission, settings: Settings)
         limit_set=settings.limit_set,
         transmissions=(found.moved(-keeping.start_s),),
     )
-    name = keeping.path.name.removesuffix(".sigmf-meta")
-    keeping.path.with_name(name + INSPECTION).write_bytes(inspection.to_json())
+    keeping.path.with_name(_name_of(keeping) + INSPECTION).write_bytes(inspection.to_json())
 
 
 def _discard(keeping: Keeping) -> None:

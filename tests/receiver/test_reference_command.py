@@ -95,11 +95,12 @@ def test_show_without_any_reference_says_uncorrected() -> None:
 def test_level_is_tied_and_kept() -> None:
     made = run(
         *("level", "--serial", "TEST1", "--meter", "22.5W", "--accuracy", "5", "--indicated", "-14.2"),
-        *("--gain", "8.7", "--frequency", "156.8M"),
+        *("--gain", "8.7", "--frequency", "156.8M", "--chain", "40dB/100W,30dB/2W"),
     )
     assert made.exit_code == 0, made.output
     kept = level_store.latest("TEST1")
     assert kept is not None
     assert watts(kept.constant_db - 14.2) == pytest.approx(22.5)
+    assert [element.loss_db for element in kept.chain] == [40.0, 30.0]
     assert "± 1.44 dB" in made.output
     assert "level:" in run("show", "--serial", "TEST1").output

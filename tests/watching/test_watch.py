@@ -100,7 +100,7 @@ def test_a_source_that_comes_back_leaves_a_hole_with_its_size(tmp_path: Path) ->
     assert "hole" in said
     assert said.count("kept") == 3  # the call before the loss, and both after the return
     assert any("stopped answering" in line.sentence for line in journal.lines(tmp_path))
-    assert "1 holes" in journal.daily_summary(tmp_path)
+    assert "1 hole, 0 s in all" in journal.daily_summary(tmp_path)
 
 
 def test_a_keying_longer_than_half_the_memory_is_kept_whole(tmp_path: Path) -> None:
@@ -123,8 +123,9 @@ def test_a_keying_longer_than_half_the_memory_is_kept_whole(tmp_path: Path) -> N
 def test_a_full_disk_loses_the_recording_and_never_the_watch(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("sdrcheck.watching.watch.LEAST_FREE_BYTES", 10**18)
     lines = watched(tmp_path, Policy(own=SHIP))
-    assert events(lines) == ["started", "trouble", "trouble", "ended"]
-    assert "free some space" in lines[1].line.sentence
+    assert events(lines) == ["started", "trouble", "trouble", "trouble", "ended"]
+    assert "nothing more is kept until some space is free" in lines[1].line.sentence
+    assert all("test" in one.line.sentence and "free some space" in one.line.sentence for one in lines[2:4])
     assert journal.kept_names(tmp_path) == []
 
 
