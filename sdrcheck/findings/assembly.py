@@ -24,7 +24,8 @@ from sdrcheck.limits import sets
 from sdrcheck.limits.limit import Declared
 from sdrcheck.measurements.condition import Condition
 from sdrcheck.quantities import Measured, Term
-from sdrcheck.receiver.level import LevelReference
+from sdrcheck.receiver.attenuation import watts_text
+from sdrcheck.receiver.level import LevelReference, watts_span
 from sdrcheck.receiver.reference import FrequencyReference
 from sdrcheck.verdicts.judge import judge
 from sdrcheck.verdicts.others import dissent
@@ -406,9 +407,13 @@ def _completed(
             found.remarks.append("The recording does not say at which gain it was made: no level at the set is given.")
         else:
             try:
-                corrected["level at the set"] = judging.level_reference.at_the_set(level, around.gain_db)
+                at_the_set = judging.level_reference.at_the_set(level, around.gain_db, frequency_hz)
             except ReceiverError as problem:
                 found.remarks.append(f"No level at the set: {problem}.")
+            else:
+                corrected["level at the set"] = at_the_set
+                low, value, high = (watts_text(watts) for watts in watts_span(at_the_set))
+                found.remarks.append(f"About {value} at the set ({low} to {high}); the calibrated wattmeter decides.")
     return corrected
 
 
