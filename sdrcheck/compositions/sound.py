@@ -47,7 +47,15 @@ def _by_law(wave: NDArray[np.float64], law: Law) -> NDArray[np.float64]:
 
 def mf_sound(bits: Sequence[int], rate_ppm: float = 0.0) -> NDArray[np.float64]:
     """An MF or HF call as sound about 1700 Hz: B 1785 Hz, Y 1615 Hz."""
-    iq = keyed_bits(bits, SOUND_RATE_HZ, one_is="Y", rate_bd=100.0 * (1 + rate_ppm * 1e-6))
+    return _about_centre(keyed_bits(bits, SOUND_RATE_HZ, one_is="Y", rate_bd=100.0 * (1 + rate_ppm * 1e-6)))
+
+
+def text_sound(bits: Sequence[int], rate_bd: float = 100.0) -> NDArray[np.float64]:
+    """Navigational text (1 = B) as sound about 1700 Hz: B 1785 Hz, Y 1615 Hz."""
+    return _about_centre(keyed_bits(bits, SOUND_RATE_HZ, one_is="B", rate_bd=rate_bd))
+
+
+def _about_centre(iq: NDArray[np.complex128]) -> NDArray[np.float64]:
     times = np.arange(iq.size) / SOUND_RATE_HZ
     return PEAK * np.real(iq * np.exp(2j * math.pi * MF_CENTRE_HZ * times))
 
