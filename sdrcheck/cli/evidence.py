@@ -13,6 +13,8 @@ if TYPE_CHECKING:
     from sdrcheck.evidence.case import Case
 
 REPORTS = "reports"
+_CSV_START = b"\xef\xbb\xbf"
+"""Tells spreadsheets that the table is UTF-8."""
 
 
 @click.group()
@@ -75,7 +77,7 @@ def export(form: str, show_others: bool, output: Path | None, visit_path: Path) 
     case = _case(visit_path, show_others)
     place = case.folder / REPORTS
     if form == "csv":
-        _write(output or place / "readings.csv", b"\xef\xbb\xbf" + exports.to_csv(case).encode())
+        _write(output or place / "readings.csv", _CSV_START + exports.to_csv(case).encode())
     elif form == "json":
         _write(output or place / "readings.json", exports.to_json(case))
     elif form == "sentences":
@@ -118,12 +120,26 @@ def _export_pictures(case: Case, folder: Path) -> None:
 @click.option("--sign", "key_path", type=click.Path(path_type=Path), metavar="KEY", help="Sign with this private key.")
 @click.option("--passphrase", default="", help="Of the key, where it is locked.")
 @click.option("--archive-only", is_flag=True, help="Only the archive file, not the folder beside it.")
+@click.option("--report/--no-report", "with_report", default=True, help="Write report and tables into it first.")
+@paper_option
+@unmasked_option
 @visit_option
-def pack(destination: Path, key_path: Path | None, passphrase: str, archive_only: bool, visit_path: Path) -> None:
+def pack(
+    destination: Path,
+    key_path: Path | None,
+    passphrase: str,
+    archive_only: bool,
+    with_report: bool,
+    paper: str,
+    show_others: bool,
+    visit_path: Path,
+) -> None:
     """Pack a visit into DESTINATION: one folder and one archive, with a manifest of SHA-512 sums."""
     from sdrcheck.evidence import bundle, signing
 
     key = signing.read_key(key_path, passphrase) if key_path else None
+    if with_report:
+        _write_report(_case(visit_path, show_others), paper)
     packed = bundle.pack(visit_path, destination, key=key, now=now_utc(), with_folder=not archive_only)
     for remark in packed.remarks:
         say(remark)
@@ -192,6 +208,16 @@ def key(path: Path, passphrase: str) -> None:
     public = signing.make_key(path, passphrase)
     say(f"keep {path} to yourself; hand out {public}, in another way than the bundles")
     click.echo(public.read_text(encoding="ascii").strip())
+
+
+def _write_report(case: Case, paper: str) -> None:
+    from sdrcheck.evidence import export as exports
+    from sdrcheck.evidence import report as reports
+    from sdrcheck.evidence.renderers import typst
+
+    _write(case.folder / REPORTS / "report.pdf", typst.pdf(reports.of_visit(case), typst.PAPERS[paper]))
+    _write(case.folder / REPORTS / "readings.csv", _CSV_START + exports.to_csv(case).encode())
+    _write(case.folder / REPORTS / "readings.json", exports.to_json(case))
 
 
 def _case(visit_path: Path, show_others: bool) -> Case:

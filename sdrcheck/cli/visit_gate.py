@@ -152,7 +152,7 @@ def _witnessed(
     )
     kept, _ = filing.keep_inspection(folder, f"{set_id}-{step}", found)
     if step == "leak check":
-        return name, kept, *gates.leak_check(visit, plan, radio, found.inspection, listener=listener, heard=heard)
+        return name, kept, *gates.leak_check(plan, radio, found.inspection, listener=listener, heard=heard)
     restarted = [one.utc for one in ledger.gate_steps(set_id) if one.step == "set restarted" and one.passed]
     if not restarted:
         raise VisitError(f"{set_id}: the set was not restarted yet, so a silence proves nothing")

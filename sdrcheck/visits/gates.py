@@ -76,9 +76,7 @@ def require_distress_format(visit: Visit, plan: Plan, ledger: Ledger, check: Che
         raise VisitError(f"{check.id} stays closed; still wanted: {'; '.join(gate.wanted)}")
 
 
-def leak_check(
-    visit: Visit, plan: Plan, radio: RadioSet, inspection: Inspection, *, listener: str, heard: bool
-) -> tuple[bool, str]:
+def leak_check(plan: Plan, radio: RadioSet, inspection: Inspection, *, listener: str, heard: bool) -> tuple[bool, str]:
     """Did the leak check pass, and why? The test call must be in the recording, or nothing was there to be heard."""
     frequencies = [c.keying.frequency_hz for c in plan.of_set(radio.id) if c.distress_format and c.keying is not None]
     if not frequencies:

@@ -1,6 +1,7 @@
 """The visit file refuses what it does not know, by name, and keeps what the user wrote."""
 
 import datetime as dt
+import json
 import tomllib
 from pathlib import Path
 
@@ -99,3 +100,9 @@ def test_a_blank_file_is_valid_whatever_the_names_hold(tmp_path: Path) -> None:
 def test_no_file_says_how_to_make_one(tmp_path: Path) -> None:
     with pytest.raises(VisitError, match="sdrcheck visit new"):
         document.load(tmp_path)
+
+
+def test_the_schema_file_beside_the_code_is_that_of_the_types() -> None:
+    """Made anew with: sdrcheck visit schema > sdrcheck/visits/visit.schema.json"""
+    shipped = Path(document.__file__).with_name("visit.schema.json").read_text(encoding="utf-8")
+    assert json.loads(shipped) == json.loads(json.dumps(document.json_schema()))

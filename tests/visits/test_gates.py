@@ -84,7 +84,7 @@ def test_other_checks_need_no_gate(tmp_path: Path) -> None:
 )
 def test_leak_check(transmissions: tuple, heard: bool, passed: bool, said: str) -> None:
     found = gates.leak_check(
-        VISIT, PLAN, SET, made.inspection(*transmissions), listener="handheld, whip, 1 m away", heard=heard
+        PLAN, SET, made.inspection(*transmissions), listener="handheld, whip, 1 m away", heard=heard
     )
     assert found[0] is passed
     assert said in found[1]
@@ -92,7 +92,7 @@ def test_leak_check(transmissions: tuple, heard: bool, passed: bool, said: str) 
 
 def test_leak_check_wants_to_know_who_listened() -> None:
     with pytest.raises(VisitError, match="--listener"):
-        gates.leak_check(VISIT, PLAN, SET, made.inspection(made.call_transmission()), listener=" ", heard=False)
+        gates.leak_check(PLAN, SET, made.inspection(made.call_transmission()), listener=" ", heard=False)
 
 
 def test_antenna_back_wants_cancel_restart_and_silence_in_that_order(tmp_path: Path) -> None:
