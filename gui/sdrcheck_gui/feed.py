@@ -14,7 +14,8 @@ from sdrcheck.bench import Event, Settings, SpectrumFrame, run
 from sdrcheck.errors import SdrcheckError, SourceError
 from sdrcheck.sources.catalogue import open_source
 from sdrcheck.sources.source import IqSource, SourceFacts, Tuning
-from sdrcheck.watching.memory import RollingMemory
+from sdrcheck.watching.memory import Keeping, RollingMemory
+from sdrcheck_gui.listening import Listening, Tap
 
 _BUNCH = 6
 _FRAMES_PER_S = 60.0
@@ -101,23 +102,27 @@ class Feed:
 class Session:
     """One run of the engine on one source, with its rolling memory, opened inside the feed's thread."""
 
-    def __init__(self, word: str, tuning: Tuning, settings: Settings, memory_s: float = 120.0) -> None:
-        self.word, self.memory_s = word, memory_s
+    def __init__(
+        self, word: str, tuning: Tuning, settings: Settings, memory_s: float = 120.0, listening: Listening | None = None
+    ) -> None:
+        self.word, self.memory_s, self.asked = word, memory_s, settings
+        self.tuning = tuning
+        self._listening = listening
         self.settings = replace(settings, frames_per_s=_FRAMES_PER_S, frame_bins=_FRAME_BINS)
-        self._tuning = tuning
         self._memory: RollingMemory | None = None
         self._closed = threading.Event()
         self.feed = Feed(self._events, self._close)
 
     def _events(self) -> Iterator[FeedEvent]:
-        source: IqSource = open_source(self.word, self._tuning)
+        source: IqSource = open_source(self.word, self.tuning)
         if self._closed.is_set():
             source.close()
             return
         self._memory = RollingMemory(source, self.memory_s)
         yield SourceOpened(source.facts)
         try:
-            yield from run(self._memory, self.settings)
+            tapped = self._memory if self._listening is None else Tap(self._memory, self._listening)
+            yield from run(tapped, self.settings)
         finally:
             source.close()
 
@@ -126,11 +131,37 @@ class Session:
         if self._memory is not None:
             self._memory.close()
 
-    def keep(self, base: Path, from_s: float | None = None, to_s: float | None = None) -> Path:
+    @property
+    def facts(self) -> SourceFacts | None:
+        """What the source knows of itself, once it has answered."""
+        return self._memory.facts if self._memory is not None else None
+
+    def keep(
+        self,
+        base: Path,
+        from_s: float | None = None,
+        to_s: float | None = None,
+        tell: Callable[[float], None] = lambda part: None,
+    ) -> Path:
         """Write what the memory holds of a span as a recording. Raises SdrcheckError with a sentence for the user."""
+        return self._remembering.keep(base, from_s, to_s, tell=tell)
+
+    def keep_from(
+        self,
+        base: Path,
+        from_s: float,
+        to_s: float | None,
+        description: str = "",
+        tell: Callable[[float], None] = lambda part: None,
+    ) -> Keeping:
+        """Begin a recording with what the memory holds, and go on with what comes. Raises SdrcheckError."""
+        return self._remembering.keep_from(base, from_s, to_s, description=description, tell=tell)
+
+    @property
+    def _remembering(self) -> RollingMemory:
         if self._memory is None:
             raise SourceError("nothing has been received yet; start a source first")
-        return self._memory.keep(base, from_s, to_s)
+        return self._memory
 
     @property
     def memory_span_s(self) -> tuple[float, float]:

@@ -10,6 +10,7 @@ from sdrcheck.channels.channel import Channel
 from sdrcheck.channels.plan import frequency_text
 from sdrcheck.filters.excerpt import Excerpt
 from sdrcheck.findings.inspection import Transmission
+from sdrcheck.watching.memory import Keeping
 
 _SHOWN_TEXT = 200_000
 
@@ -26,6 +27,8 @@ class Keying:
     excerpt: Excerpt | None = None
     marked: bool = False
     texts: list[str] = field(default_factory=list)
+    keeping: Keeping | None = None
+    """The recording that was begun of it when it was marked."""
 
     @property
     def lane(self) -> str:
@@ -38,6 +41,12 @@ class Keying:
     def end_s(self) -> float | None:
         """When it ended; None while it is on the air."""
         return None if self.transmission is None else self.transmission.start_s + self.transmission.duration_s
+
+    @property
+    def kept(self) -> Keeping | None:
+        """Its recording, where one was made and is whole."""
+        keeping = self.keeping
+        return keeping if keeping is not None and keeping.finished and keeping.problem is None else None
 
     @property
     def text(self) -> str:

@@ -3,41 +3,67 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import UTC, datetime
+from datetime import timedelta
 from pathlib import Path
 
 from sdrcheck.bench import Settings, SourceFault
+from sdrcheck.cli.ready import Finding, findings
+from sdrcheck.cli.visit_options import now_utc
 from sdrcheck.errors import SdrcheckError
+from sdrcheck.recordings.utc import utc_moment
 from sdrcheck.sources.source import Tuning
+from sdrcheck.visits import gates
+from sdrcheck.visits.checks.check import Check
+from sdrcheck.watching.journal import name_of
+from sdrcheck.watching.loudspeaker import Loudspeaker, output_names
 from sdrcheck_gui import look as looks
+from sdrcheck_gui import visit_work
 from sdrcheck_gui.clock import Clock
 from sdrcheck_gui.feed import EngineStopped, Session, SourceOpened
+from sdrcheck_gui.handsfree import HandsFreeScreen, out_of_reach
+from sdrcheck_gui.jobs import Job, Jobs
 from sdrcheck_gui.keyings import Keying, Keyings
+from sdrcheck_gui.keys import KEYS, KeysPage
+from sdrcheck_gui.listening import Listening, Opener, Speaker
 from sdrcheck_gui.panels.band import BandPanel
 from sdrcheck_gui.panels.decode import DecodePanel
+from sdrcheck_gui.panels.doing import DoingStrip
+from sdrcheck_gui.panels.listen import ListenStrip
 from sdrcheck_gui.panels.rulers import RulersPanel
 from sdrcheck_gui.panels.start import StartPanel
 from sdrcheck_gui.panels.tape import TapePanel
 from sdrcheck_gui.panels.traces import TracesPanel
+from sdrcheck_gui.panels.visit import VisitPanel
 from sdrcheck_gui.qt import QtCore, QtGui, QtWidgets
-from sdrcheck_gui.setup import remember, remembered
+from sdrcheck_gui.setup import Setup, remember, remembered
 
 TICK_MS = 33
 MEMORY_S = 120.0
 LIVE_SPAN_S = 60.0
+_SLOW_TICKS = 6
+"""What need not follow every frame is drawn once in so many."""
 
 
 class Window(QtWidgets.QMainWindow):
     """The whole job on one screen."""
 
-    def __init__(self, folder: Path, memory_s: float = MEMORY_S) -> None:
+    def __init__(self, folder: Path, memory_s: float = MEMORY_S, opener: Opener = Loudspeaker) -> None:
         super().__init__()
         self.folder, self._memory_s = folder, memory_s
         self.clock = Clock()
         self.keyings = Keyings(memory_s)
+        self.jobs = Jobs()
+        self.listening = Listening(Speaker(opener))
         self.session: Session | None = None
+        self.hands: HandsFreeScreen | None = None
         self._number: int | None = None
         self._now = 0.0
+        self._ticks = 0
+        self._lost_source = False
+        self._looked_ready = False
+        self._setup: Setup | None = None
+        self._shortcuts: dict[str, QtGui.QShortcut] = {}
+        self._usual_points = QtWidgets.QApplication.font().pointSizeF()
         self._look = looks.current()
         self.setWindowTitle("sdrcheck")
         self.resize(1366, 768)
@@ -46,87 +72,179 @@ class Window(QtWidgets.QMainWindow):
         self.status.setTextFormat(QtCore.Qt.TextFormat.PlainText)
         self.status.setWordWrap(True)
         self.status.setAccessibleName("what the source is doing")
+        self.status.setSizePolicy(QtWidgets.QSizePolicy.Policy.Ignored, QtWidgets.QSizePolicy.Policy.Preferred)
+        self.doing = DoingStrip(self.jobs)
         self.band = BandPanel(self.clock, memory_s, self._look)
         self.tape = TapePanel(self.keyings, self.band, self._look)
+        self.listen = ListenStrip(self.listening)
         self.rulers = RulersPanel(self._look)
         self.decode = DecodePanel(self._look)
         self.traces = TracesPanel(self._look)
+        self.visit = VisitPanel(self._look, self.jobs, self.say, lambda: self.session)
         self.start = StartPanel(self._look, remembered())
-        self.panels = (self.band, self.tape, self.rulers, self.decode, self.traces)
+        self.panels = (self.band, self.tape, self.rulers, self.decode, self.traces, self.listen, self.visit)
 
-        self.keep_button = self._button("Keep the last minutes", "Ctrl+K", "Write the rolling memory as a recording")
-        self.mark_button = self._button("Mark", "M", "Keep the chosen keying on the tape, however old it grows")
-        self.setup_button = self._button("Set up …", "Ctrl+E", "Source, attenuator chain and frequency reference")
-        self.setup_button.clicked.connect(self.show_start)
-        self.keep_button.clicked.connect(self.keep_last_minutes)
-        self.mark_button.clicked.connect(self.mark_chosen)
-        self._shortcut("P", self.band.peak_button.click)
-        self._shortcut("End", self.band.follow_button.click)
-        self._shortcut("Ctrl+Shift+C", self.rulers.copy)
-        self._shortcut("Ctrl++", lambda: self.scale_font(1.1))
-        self._shortcut("Ctrl+-", lambda: self.scale_font(1 / 1.1))
-        self._shortcut("F6", self.tape.lanes.setFocus)
-
-        top = QtWidgets.QHBoxLayout()
-        top.setContentsMargins(6, 2, 6, 0)
-        top.addWidget(self.status, 1)
-        for button in (self.mark_button, self.keep_button, self.setup_button):
-            top.addWidget(button)
-        left = QtWidgets.QSplitter(QtCore.Qt.Orientation.Vertical)
-        left.addWidget(self.band)
-        left.addWidget(self.tape)
-        left.setStretchFactor(0, 3)
-        left.setStretchFactor(1, 1)
-        left.setSizes([480, 180])
-        self.pages = QtWidgets.QTabWidget()
-        self.pages.addTab(self.decode, "Content")
-        self.pages.addTab(self.traces, "Curves")
-        right = QtWidgets.QSplitter(QtCore.Qt.Orientation.Vertical)
-        right.addWidget(self.rulers)
-        right.addWidget(self.pages)
-        right.setSizes([380, 320])
-        across = QtWidgets.QSplitter(QtCore.Qt.Orientation.Horizontal)
-        across.addWidget(left)
-        across.addWidget(right)
-        across.setSizes([900, 466])
-        across.setStretchFactor(0, 1)
-        middle = QtWidgets.QWidget()
-        column = QtWidgets.QVBoxLayout(middle)
-        column.setContentsMargins(0, 0, 0, 0)
-        column.setSpacing(2)
-        column.addLayout(top)
-        self.sheets = QtWidgets.QStackedWidget()
-        self.sheets.addWidget(self.start)
-        self.sheets.addWidget(across)
-        column.addWidget(self.sheets, 1)
-        self.setCentralWidget(middle)
-        self._work = across
+        self.again_button = self._button("Start again", "Ctrl+R", self.start_again)
+        self.again_button.hide()
+        self.mark_button = self._button("Mark", "M", self.mark_chosen)
+        self.keep_button = self._button("Keep the last minutes", "Ctrl+K", self.keep_last_minutes)
+        self.setup_button = self._button("Set up …", "Ctrl+E", self.show_start)
+        self.keys_button = self._button("Keys", "F1", self.show_keys)
+        self._lay_out()
+        self._bind()
+        self._show_sheet(self.start)
 
         self.start.started.connect(self._start)
+        self.start.shown.connect(self._look_what_is_ready)
         self.tape.lanes.chosen.connect(self.choose)
+        self.listen.trouble.connect(lambda sentence: self.say(sentence, warning=True))
+        self.visit.hands_free_wanted.connect(self.ask_hands_free)
+        self.visit.opened.connect(lambda: self._go_to(self.visit, self.visit.table))
         self.band.plot.getViewBox().sigXRangeChanged.connect(lambda *_: self.tape.refresh(self._now))
         QtGui.QGuiApplication.styleHints().colorSchemeChanged.connect(lambda _: self.dress())
         self._timer = QtCore.QTimer(self)
         self._timer.timeout.connect(self.tick)
         self._timer.start(TICK_MS)
+        self._show_chosen()
 
-    def _button(self, words: str, key: str, does: str) -> QtWidgets.QPushButton:
+    def _lay_out(self) -> None:
+        top = QtWidgets.QHBoxLayout()
+        top.setContentsMargins(6, 2, 6, 0)
+        top.addWidget(self.status, 1)
+        for button in (self.again_button, self.mark_button, self.keep_button, self.setup_button, self.keys_button):
+            top.addWidget(button)
+        over = QtWidgets.QSplitter(QtCore.Qt.Orientation.Vertical)
+        over.addWidget(self.band)
+        over.addWidget(self.tape)
+        over.setStretchFactor(0, 3)
+        over.setStretchFactor(1, 1)
+        over.setSizes([480, 150])
+        left = QtWidgets.QWidget()
+        column = QtWidgets.QVBoxLayout(left)
+        column.setContentsMargins(0, 0, 0, 0)
+        column.setSpacing(0)
+        column.addWidget(over, 1)
+        column.addWidget(_sideways(self.listen))
+        self.pages = QtWidgets.QTabWidget()
+        self.pages.addTab(self.decode, "Content")
+        self.pages.addTab(self.traces, "Curves")
+        keying = QtWidgets.QSplitter(QtCore.Qt.Orientation.Vertical)
+        keying.addWidget(self.rulers)
+        keying.addWidget(self.pages)
+        keying.setSizes([380, 320])
+        self.sides = QtWidgets.QTabWidget()
+        self.sides.setDocumentMode(True)
+        self.sides.addTab(keying, "Keying")
+        self.sides.addTab(self.visit, "Visit")
+        self._keying_page = keying
+        across = QtWidgets.QSplitter(QtCore.Qt.Orientation.Horizontal)
+        across.addWidget(left)
+        across.addWidget(self.sides)
+        across.setSizes([886, 480])
+        across.setStretchFactor(0, 1)
+        self.sheets = QtWidgets.QStackedWidget()
+        self.sheets.addWidget(self.start)
+        self.sheets.addWidget(across)
+        self._work = across
+        middle = QtWidgets.QWidget()
+        whole = QtWidgets.QVBoxLayout(middle)
+        whole.setContentsMargins(0, 0, 0, 0)
+        whole.setSpacing(2)
+        whole.addLayout(top)
+        whole.addWidget(self.doing)
+        whole.addWidget(self.sheets, 1)
+        self.setCentralWidget(middle)
+
+    def _bind(self) -> None:
+        band = self.band
+        for key, action in (
+            ("L", self.listen.on.click),
+            ("P", band.peak_button.click),
+            ("End", band.follow_button.click),
+            ("Home", band.show_everything),
+            ("Ctrl+Left", lambda: band.move(-0.25)),
+            ("Ctrl+Right", lambda: band.move(0.25)),
+            ("Ctrl+Up", lambda: band.zoom(0.7, 1.0)),
+            ("Ctrl+Down", lambda: band.zoom(1 / 0.7, 1.0)),
+            ("Ctrl+Shift+Up", lambda: band.zoom(1.0, 0.7)),
+            ("Ctrl+Shift+Down", lambda: band.zoom(1.0, 1 / 0.7)),
+            ("F6", self.tape.lanes.setFocus),
+            ("F7", lambda: self._go_to(self._keying_page, self.rulers)),
+            ("F8", lambda: self._go_to(self._keying_page, self.decode.words)),
+            ("F9", lambda: self._go_to(self.visit, self.visit.table)),
+            ("Ctrl+Shift+C", self.rulers.copy),
+            ("Ctrl+O", self.visit.ask_folder),
+            ("Ctrl+Return", self.visit.attach_chosen),
+            ("Ctrl+H", self.ask_hands_free),
+            ("Ctrl++", lambda: self.scale_font(1.1)),
+            ("Ctrl+-", lambda: self.scale_font(1 / 1.1)),
+            ("Ctrl+0", lambda: self.scale_font(None)),
+            ("Ctrl+Q", self.close),
+        ):
+            self._shortcut(key, action)
+        self._shortcuts["Ctrl++"].setKeys([QtGui.QKeySequence("Ctrl++"), QtGui.QKeySequence("Ctrl+=")])
+
+    def _button(self, words: str, key: str, action: Callable[[], object]) -> QtWidgets.QPushButton:
         button = QtWidgets.QPushButton(words)
-        button.setToolTip(f"{does} ({key})")
+        does = KEYS[key]
+        button.setToolTip(f"{does[0].upper()}{does[1:]} ({key})")
+        button.clicked.connect(lambda: action())
         self._shortcut(key, button.click)
         return button
 
     def _shortcut(self, key: str, action: Callable[[], object]) -> None:
         shortcut = QtGui.QShortcut(QtGui.QKeySequence(key), self)
+        shortcut.setWhatsThis(KEYS[key])
         shortcut.activated.connect(lambda: action())
+        self._shortcuts[key] = shortcut
+
+    def _go_to(self, page: QtWidgets.QWidget, widget: QtWidgets.QWidget) -> None:
+        self._show_sheet(self._work)
+        self.sides.setCurrentWidget(page)
+        widget.setFocus()
+
+    def show_keys(self) -> None:
+        """Show the page of keys."""
+        page = KeysPage(self)
+        page.setAttribute(QtCore.Qt.WidgetAttribute.WA_DeleteOnClose)
+        page.open()
 
     # the source
 
     def show_start(self) -> None:
-        """Go to the start page; what runs goes on."""
-        self.sheets.setCurrentWidget(self.start)
+        """Go to the start page, or back from it; what runs goes on."""
+        there = self.sheets.currentWidget() is self.start
+        self._show_sheet(self._work if there else self.start)
+
+    def _show_sheet(self, sheet: QtWidgets.QWidget) -> None:
+        self.sheets.setCurrentWidget(sheet)
+        self.setup_button.setText("Back" if sheet is self.start else "Set up …")
+
+    def _look_what_is_ready(self) -> None:
+        """Ask every part how it is, beside the window, and show each answer as it comes."""
+        if self._looked_ready:
+            return
+        self._looked_ready = True
+        answers = self.start.begin_ready()
+
+        def look(job: Job) -> list[str]:
+            for found in findings(self.start.serial, self.folder if self.folder.is_dir() else None):
+                job.check()
+                answers.put(found)
+            try:
+                return output_names()
+            except SdrcheckError:
+                return []
+
+        self.jobs.start(
+            "Looking what is ready",
+            look,
+            self.listen.offer_devices,
+            lambda sentence: answers.put(Finding("looking", "missing", sentence)),
+        )
 
     def _start(self, word: str, tuning: Tuning, settings: Settings) -> None:
+        self._setup = self.start.setup
         self.open(word, tuning, settings)
 
     def open(self, word: str, tuning: Tuning, settings: Settings) -> None:
@@ -135,12 +253,20 @@ class Window(QtWidgets.QMainWindow):
         self.keyings = Keyings(self._memory_s)
         self.band.clear()
         self.tape.follow(self.keyings)
-        self._now, self._number = 0.0, None
+        self._now, self._number, self._lost_source = 0.0, None, False
         self._show_chosen()
         self.say(f"Opening {word} …")
-        self.sheets.setCurrentWidget(self._work)
-        self.session = Session(word, tuning, settings, self._memory_s)
+        self.again_button.hide()
+        self._show_sheet(self._work)
+        self.session = Session(word, tuning, settings, self._memory_s, self.listening)
         self.session.feed.start()
+
+    def start_again(self) -> None:
+        """Start the same source with the same settings once more."""
+        if self.session is None:
+            self._show_sheet(self.start)
+        else:
+            self.open(self.session.word, self.session.tuning, self.session.asked)
 
     def stop(self) -> None:
         """End the engine, in any state."""
@@ -156,6 +282,14 @@ class Window(QtWidgets.QMainWindow):
 
     def tick(self) -> None:
         """Draw what is new. Frames may have been skipped, results never."""
+        self._ticks += 1
+        self.jobs.poll()
+        self.start.show_ready()
+        if self.hands is not None:
+            self.hands.tick()
+        if self._ticks % _SLOW_TICKS == 0:
+            self.doing.refresh()
+            self.listen.refresh()
         if self.session is None:
             return
         frames = self.session.feed.frames()
@@ -171,23 +305,44 @@ class Window(QtWidgets.QMainWindow):
 
     def _take(self, event: object) -> None:
         if isinstance(event, SourceOpened):
-            self.clock.starts(event.facts.start_utc)
-            count, rate = event.facts.sample_count, event.facts.sample_rate_hz
-            self.band.show_span(LIVE_SPAN_S if count is None else count / rate)
-            remember(self.start.setup)
-            self.say(f"{event.facts.name}: {event.facts.sample_rate_hz / 1e3:.6g} kS/s. Nothing is transmitted.")
+            self._show_source(event)
         elif isinstance(event, SourceFault):
             self.say(event.sentence, warning=True)
+            self._lost_source |= event.stopped
         elif isinstance(event, EngineStopped):
-            self.keyings.drop_unfinished()
-            self.say(event.sentence or "The source has ended.", warning=bool(event.sentence))
+            self._ended(event)
         self.band.show_event(event)
         changed = self.keyings.show_event(event)
+        if self.hands is not None:
+            self.hands.take(event)
         if changed is not None:
+            if changed.keeping is not None and changed.end_s is not None:
+                changed.keeping.end_at(changed.end_s + visit_work.AFTER_S)
             if self._number is None and changed.transmission is not None:
                 self.choose(changed.number)
             elif changed.number == self._number:
                 self._show_chosen()
+
+    def _show_source(self, event: SourceOpened) -> None:
+        facts = event.facts
+        self.clock.starts(facts.start_utc)
+        self.band.show_span(LIVE_SPAN_S if facts.sample_count is None else facts.sample_count / facts.sample_rate_hz)
+        self.listen.show_source(facts)
+        if self._setup is not None:
+            remember(self._setup)
+            self._setup = None
+        remarks = " ".join(("", *facts.remarks))
+        self.say(f"{facts.name}: {facts.sample_rate_hz / 1e3:.6g} kS/s. Nothing is transmitted.{remarks}")
+
+    def _ended(self, event: EngineStopped) -> None:
+        self.keyings.drop_unfinished()
+        self.again_button.show()
+        if event.sentence:
+            self.say(f"{event.sentence.rstrip('.')}. What was received can still be kept.", warning=True)
+        elif not self._lost_source:
+            self.say("The source has ended.")
+        if self.hands is not None:
+            self.hands.take(SourceFault(self._now, event.sentence or "The source has ended.", stopped=True))
 
     # choosing
 
@@ -209,46 +364,170 @@ class Window(QtWidgets.QMainWindow):
         if keying is not None and not self.band.following:
             self.band.bring_into_view(keying)
 
-    def mark_chosen(self) -> None:
-        keying = self.chosen
-        if keying is not None:
-            keying.marked = not keying.marked
-            self._show_chosen()
-            self.tape.refresh(self._now)
+    # keeping
 
-    def keep_last_minutes(self) -> Path | None:
-        """Write the rolling memory as a recording, and say where."""
-        name = f"kept-{datetime.now(UTC):%Y%m%dT%H%M%SZ}"
-        try:
-            if self.session is None:
-                self.say("Nothing to keep yet; start a source first.", warning=True)
-                return None
+    def mark_chosen(self) -> None:
+        """Mark the chosen keying and keep its samples, or let the mark go; what was kept stays."""
+        keying, session = self.chosen, self.session
+        if keying is None:
+            return
+        keying.marked = not keying.marked
+        self._show_chosen()
+        self.tape.refresh(self._now)
+        if keying.marked and keying.keeping is None and session is not None:
+            self._keep_marked(keying, session)
+        elif not keying.marked and keying.keeping is not None:
+            self.say(f"The mark is gone; its recording stays: {keying.keeping.path}")
+
+    def _keep_marked(self, keying: Keying, session: Session) -> None:
+        start = session.facts.start_utc if session.facts is not None else None
+        moment = now_utc() if start is None else utc_moment(start) + timedelta(seconds=keying.start_s)
+        base = self.folder / name_of(moment, keying.lane, keying.transmission.kind if keying.transmission else "keying")
+        end_s = None if keying.end_s is None else keying.end_s + visit_work.AFTER_S
+
+        def keep(job: Job) -> None:
             self.folder.mkdir(parents=True, exist_ok=True)
-            written = self.session.keep(self.folder / name)
-        except (SdrcheckError, OSError) as problem:
-            self.say(f"Not kept: {problem}", warning=True)
+            keying.keeping = session.keep_from(
+                visit_work.free_name(base),
+                keying.start_s - visit_work.BEFORE_S,
+                end_s,
+                f"channel {keying.lane}, {keying.label}",
+                lambda part: job.tell(part, "writing"),
+            )
+            if end_s is None and keying.end_s is not None:  # it ended meanwhile
+                keying.keeping.end_at(keying.end_s + visit_work.AFTER_S)
+
+        self.jobs.start(
+            f"Keeping {keying.lane}",
+            keep,
+            lambda _: self.say(f"Marked and kept: {keying.keeping.path if keying.keeping else ''}"),
+            lambda sentence: self.say(f"Marked, but not kept: {sentence}", warning=True),
+        )
+
+    def keep_last_minutes(self) -> None:
+        """Write the rolling memory as a recording, and say where."""
+        session = self.session
+        if session is None:
+            self.say("Nothing to keep yet; start a source first.", warning=True)
+            return
+        base = self.folder / f"kept-{now_utc():%Y%m%dT%H%M%SZ}"
+
+        def keep(job: Job) -> tuple[Path, float]:
+            self.folder.mkdir(parents=True, exist_ok=True)
+            first, last = session.memory_span_s
+            path = session.keep(visit_work.free_name(base), first, last, tell=lambda part: job.tell(part, "writing"))
+            return path, last - first
+
+        self.jobs.start(
+            "Keeping the last minutes",
+            keep,
+            lambda kept: self.say(f"Kept the last {kept[1]:.0f} s: {kept[0]}"),
+            lambda sentence: self.say(f"Not kept: {sentence}", warning=True),
+        )
+
+    # the visit
+
+    def open_visit(self, path: Path) -> None:
+        """Open a visit beside the keyings."""
+        self.visit.open(path)
+
+    def ask_hands_free(self) -> None:
+        """Ask which set the hands-free run is for, where there is more than one."""
+        case = self.visit.case
+        if case is None:
+            self.say("Open a visit first; its plan says what to key.", warning=True)
+            return
+        sets = [radio.id for radio in case.visit.sets if case.plan.spoken(radio.id)]
+        if not sets:
+            self.say("No set of this visit has keyings for a hands-free run.", warning=True)
+        elif len(sets) == 1:
+            self.begin_hands_free(sets[0])
+        else:
+            of = self.visit.one.check.set_id if self.visit.one is not None else None
+            named, sure = QtWidgets.QInputDialog.getItem(
+                self, "Hands-free run", "Which set?", sets, sets.index(of) if of in sets else 0, False
+            )
+            if sure:
+                self.begin_hands_free(named)
+
+    def begin_hands_free(self, set_id: str) -> HandsFreeScreen | None:
+        """Show the hands-free run of a set on the whole screen; it begins when Enter is pressed."""
+        case, session = self.visit.case, self.session
+        if case is None or session is None or session.facts is None or not session.feed.running:
+            self.say("A hands-free run needs an open visit and a source that runs.", warning=True)
             return None
-        first, last = self.session.memory_span_s
-        self.say(f"Kept the last {last - first:.0f} s: {written}")
-        return written
+        gates.find_set(case.visit, set_id)
+        checks = [one for one in case.plan.spoken(set_id) if case.check(one.id).state.outcome is None]
+        away = out_of_reach(checks, session.facts)
+        if away:
+            self.say(f"Not within what is received: {'; '.join(away)}. Set the centre to suit them.", warning=True)
+            return None
+        self.hands = HandsFreeScreen(checks, self._look, self.listening.speaker)
+        self.hands.filed.connect(self._file_hands_free)
+        self.hands.left.connect(self._hands_free_left)
+        self.hands.showFullScreen()
+        return self.hands
+
+    def _file_hands_free(self, check: Check, found: object) -> None:
+        path, session = self.visit.path, self.session
+        keying = next((one for one in self.keyings if one.transmission is found), None)
+        if path is None or session is None or keying is None:
+            self._hands_free_failed(f"{check.title}: its samples are not there any more")
+            return
+        self.jobs.start(
+            f"Filing {check.title}",
+            lambda job: visit_work.attach_keying(job, path, check.id, session, keying, "hands-free"),
+            lambda _: self.visit.refresh(),
+            self._hands_free_failed,
+        )
+
+    def _hands_free_failed(self, sentence: str) -> None:
+        self.say(f"Not filed: {sentence}", warning=True)
+        if self.hands is not None:
+            self.hands.show_not_filed(sentence)
+
+    def _hands_free_left(self) -> None:
+        self.hands = None
+        self.visit.refresh()
+        self.activateWindow()
 
     # manners
 
-    def scale_font(self, factor: float) -> None:
-        """Make all text larger or smaller."""
+    def scale_font(self, factor: float | None) -> None:
+        """Make all text larger or smaller; None for the usual size."""
         font = QtWidgets.QApplication.font()
-        font.setPointSizeF(min(max(font.pointSizeF() * factor, 6.0), 36.0))
+        points = self._usual_points if factor is None else font.pointSizeF() * factor
+        font.setPointSizeF(min(max(points, 6.0), 36.0))
         QtWidgets.QApplication.setFont(font)
+        self.band.scale_text(font)
+        self.traces.scale_text(font)
 
     def dress(self) -> None:
         """Take on the look that the system now asks for."""
         self._look = looks.current()
         self.band.dress(self._look)
         self.tape.lanes.dress(self._look)
-        for panel in (self.rulers, self.decode, self.traces, self.start):
+        for panel in (self.rulers, self.decode, self.traces, self.start, self.visit):
             panel.dress(self._look)
 
     def closeEvent(self, event: QtGui.QCloseEvent) -> None:
         self._timer.stop()
+        if self.hands is not None:
+            self.hands.close()
         self.stop()
+        self.jobs.stop()
+        self.listening.speaker.close()
         super().closeEvent(event)
+
+
+def _sideways(widget: QtWidgets.QWidget) -> QtWidgets.QScrollArea:
+    """Let a row of controls be wider than its place."""
+    scroll = QtWidgets.QScrollArea()
+    scroll.setWidget(widget)
+    scroll.setWidgetResizable(True)
+    scroll.setFrameShape(QtWidgets.QFrame.Shape.NoFrame)
+    scroll.setVerticalScrollBarPolicy(QtCore.Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+    scroll.setSizePolicy(QtWidgets.QSizePolicy.Policy.Ignored, QtWidgets.QSizePolicy.Policy.Maximum)
+    scroll.setMinimumWidth(1)
+    scroll.setFixedHeight(widget.sizeHint().height())
+    return scroll

@@ -9,7 +9,7 @@ from sdrcheck.bench import SourceFault, SpectrumFrame
 from sdrcheck_gui.clock import ChannelAxis, Clock, TimeAxis, hover_text
 from sdrcheck_gui.keyings import Keying
 from sdrcheck_gui.look import Look
-from sdrcheck_gui.qt import QtCore, QtWidgets, pg
+from sdrcheck_gui.qt import QtCore, QtGui, QtWidgets, pg
 
 COLUMN_S = 0.1
 LEFT_WIDTH = 74
@@ -74,9 +74,6 @@ class History:
 
 class BandPanel(QtWidgets.QWidget):
     """Draws spectrum frames; pan, zoom and hover; never more often than the window's timer asks."""
-
-    panned = QtCore.Signal()
-    """The user moved the time axis by hand."""
 
     def __init__(self, clock: Clock, span_s: float, look: Look) -> None:
         super().__init__()
@@ -271,7 +268,39 @@ class BandPanel(QtWidgets.QWidget):
 
     def _moved_by_hand(self) -> None:
         self.follow_button.setChecked(False)
-        self.panned.emit()
+
+    def show_everything(self) -> None:
+        """Show the whole span of frequencies, and as much time as at the beginning."""
+        if self._history is not None:
+            low = self._low_hz
+            self.plot.setYRange(low, low + self._step_hz * self._history.bins, padding=0)
+        self.follow_button.setChecked(False)
+        self.follow_button.setChecked(True)
+
+    def move(self, part: float) -> None:
+        """Go through time by a part of what is shown; positive is later."""
+        low, high = self.plot.viewRange()[0]
+        step = part * (high - low)
+        self.follow_button.setChecked(False)
+        self.plot.setXRange(low + step, high + step, padding=0)
+
+    def zoom(self, time: float, frequency: float) -> None:
+        """Show more or less: factors on the span of time and of frequency. The newest moment stays where it is."""
+        (low, high), (bottom, top) = self.plot.viewRange()
+        if time != 1.0:
+            length = min(max((high - low) * time, 0.5), self._span_s)
+            end = high if self.following else (low + high + length) / 2
+            self.plot.setXRange(end - length, end, padding=0)
+        if frequency != 1.0:
+            middle, half = (bottom + top) / 2, (top - bottom) / 2 * frequency
+            self.plot.setYRange(middle - half, middle + half, padding=0)
+
+    def scale_text(self, font: QtGui.QFont) -> None:
+        """Write the axes in a font."""
+        for plot in (self.plot, self._spectrum_plot):
+            for side in ("left", "bottom"):
+                plot.getAxis(side).setTickFont(font)
+            plot.getAxis("bottom").setHeight(round(1.9 * QtGui.QFontMetricsF(font).height()))
 
     def _hover(self, place: QtCore.QPointF) -> None:
         box = self.plot.getViewBox()

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+import queue
+from datetime import UTC, datetime, timedelta
 
 import click
 
 from sdrcheck.bench import Settings
 from sdrcheck.cli.arguments import FREQUENCY, PPM
+from sdrcheck.cli.ready import Finding
 from sdrcheck.errors import ReceiverError
 from sdrcheck.limits.sets import LIMIT_SETS
 from sdrcheck.receiver import attenuation, reference_store
@@ -16,6 +18,7 @@ from sdrcheck.receiver.cautions import BEFORE_KEYING
 from sdrcheck.receiver.reference import FrequencyReference
 from sdrcheck.sources.source import Tuning
 from sdrcheck_gui.look import Look
+from sdrcheck_gui.panels.text import Words
 from sdrcheck_gui.qt import QtCore, QtGui, QtWidgets
 from sdrcheck_gui.setup import Setup
 
@@ -80,15 +83,21 @@ class ChainPicture(QtWidgets.QWidget):
         painter.drawText(below, QtCore.Qt.AlignmentFlag.AlignLeft | QtCore.Qt.TextFlag.TextWordWrap, words)
 
 
-class StartPanel(QtWidgets.QWidget):
+class StartPanel(QtWidgets.QScrollArea):
     """Asks for a set-up and says at once what is wrong with it."""
 
     started = QtCore.Signal(str, object, object)
     """Source word, tuning and settings, when the user starts."""
+    shown = QtCore.Signal()
 
     def __init__(self, look: Look, setup: Setup) -> None:
         super().__init__()
         self._look = look
+        self._answers: queue.SimpleQueue[Finding] = queue.SimpleQueue()
+        self._page = QtWidgets.QWidget()
+        self.setWidget(self._page)
+        self.setWidgetResizable(True)
+        self.setFrameShape(QtWidgets.QFrame.Shape.NoFrame)
         self.source = QtWidgets.QComboBox()
         self.source.setEditable(True)
         self.source.addItems(["dongle", "net:127.0.0.1:1234", "sound:"])
@@ -111,6 +120,8 @@ class StartPanel(QtWidgets.QWidget):
         self.reference = QtWidgets.QLineEdit()
         self.reference.setToolTip("Correction of the dongle in ppm with its uncertainty, for example +2.7±0.3")
         self.reference.setPlaceholderText("the stored one of this dongle, if any")
+        self.known = Words(small=True)
+        self.known.setAccessibleName("the frequency reference that will be used, and its age")
         self.limit_set = QtWidgets.QComboBox()
         for name, limits in LIMIT_SETS.items():
             self.limit_set.addItem(f"{name}: {limits.title}", name)
@@ -120,8 +131,9 @@ class StartPanel(QtWidgets.QWidget):
         self.tone_source.setToolTip(
             "How a test tone gets into the set; undeclared, nothing that depends on it is judged"
         )
-        self.problem = QtWidgets.QLabel()
-        self.problem.setWordWrap(True)
+        self._first = True
+        self.problem = Words()
+        self.problem.setAccessibleName("why it does not start")
         self.start = QtWidgets.QPushButton("Start receiving")
         self.start.setDefault(True)
         self.start.clicked.connect(self._begin)
@@ -132,7 +144,10 @@ class StartPanel(QtWidgets.QWidget):
         self.fill(setup)
         for field in (self.power, self.chain, self.centre, self.gain):
             field.textChanged.connect(self._work_out)
+        self.reference.textChanged.connect(self._show_reference)
+        self.source.currentTextChanged.connect(self._show_reference)
         self._work_out()
+        self._show_reference()
 
     def _lay_out(self, browse: QtWidgets.QPushButton) -> None:
         form = QtWidgets.QFormLayout()
@@ -154,6 +169,7 @@ class StartPanel(QtWidgets.QWidget):
         form.addRow(_named("&Transmitter", self.power), chain)
         form.addRow(self.picture)
         form.addRow("&Frequency reference", self.reference)
+        form.addRow(self.known)
         form.addRow("&Limits", self.limit_set)
         form.addRow("Test tone &in", self.tone_source)
         cautions = QtWidgets.QLabel("\n".join(f"• {caution}" for caution in BEFORE_KEYING))
@@ -169,13 +185,57 @@ class StartPanel(QtWidgets.QWidget):
         right.addWidget(cautions)
         right.addWidget(QtWidgets.QLabel("What is ready"))
         right.addWidget(self.ready, 1)
-        across = QtWidgets.QHBoxLayout(self)
+        across = QtWidgets.QHBoxLayout(self._page)
         across.addLayout(left, 3)
         across.addLayout(right, 2)
 
     def dress(self, look: Look) -> None:
         self._look = look
         self._work_out()
+
+    def showEvent(self, event: QtGui.QShowEvent) -> None:
+        super().showEvent(event)
+        self.shown.emit()
+
+    @property
+    def serial(self) -> str | None:
+        """Serial of the dongle that is named as the source."""
+        word = self.source.currentText().strip()
+        return word.removeprefix("dongle:") if word.startswith("dongle:") else None
+
+    def begin_ready(self) -> queue.SimpleQueue[Finding]:
+        """Forget what was found, and give the queue into which new findings go, from any thread."""
+        self.ready.setPlainText("Looking …")
+        self._answers = queue.SimpleQueue()
+        self._first = True
+        return self._answers
+
+    def show_ready(self) -> None:
+        """Show the findings that have come."""
+        while not self._answers.empty():
+            found = self._answers.get_nowait()
+            sign = {"ok": "✓", "missing": "✕", "note": "•"}.get(found.state, "•")
+            text = f"{sign} {found.what}: {found.said}."
+            if found.remedy:
+                text += f"\n   To do: {found.remedy}."
+            if self._first:
+                self.ready.clear()
+                self._first = False
+            self.ready.appendPlainText(text)
+
+    def _show_reference(self) -> None:
+        try:
+            known = frequency_reference(self.setup)
+        except (click.BadParameter, ReceiverError) as problem:
+            self.known.say(f"⚠ {problem}")
+            return
+        if known is None:
+            self.known.say("None: every frequency carries the uncertainty of an uncorrected dongle.")
+            return
+        age = ""
+        if known.taken_utc is not None:
+            age = f", {format_age(datetime.now(UTC) - known.taken_utc)} old"
+        self.known.say(f"{known.correction_ppm:+.2f} ± {known.uncertainty_ppm:.2f} ppm, {known.source}{age}.")
 
     def fill(self, setup: Setup) -> None:
         """Put a set-up into the fields."""
@@ -253,13 +313,13 @@ class StartPanel(QtWidgets.QWidget):
                 gain_db=self._gain(setup),
             )
         except (click.BadParameter, ReceiverError) as problem:
-            self.problem.setText(f"⚠ {problem}")
+            self.problem.say(f"⚠ {problem}")
             return
         found = self.assessment()
         if isinstance(found, Assessment) and found.verdict is attenuation.Verdict.NOT_SAFE and not self._sure(found):
-            self.problem.setText("Not started: mend the chain first, or leave the transmitter unkeyed.")
+            self.problem.say("Not started: mend the chain first, or leave the transmitter unkeyed.")
             return
-        self.problem.setText("")
+        self.problem.say("")
         tone = setup.tone_source or None
         settings = Settings(reference=reference, limit_set=setup.limit_set, tone_source=tone)  # type: ignore[arg-type]
         self.started.emit(setup.source, tuning, settings)
@@ -289,6 +349,15 @@ def frequency_reference(setup: Setup) -> FrequencyReference | None:
         stored = reference_store.latest(setup.source.removeprefix("dongle:"))
         return None if stored is None else stored.at(datetime.now(UTC))
     return None
+
+
+def format_age(age: timedelta) -> str:
+    """How long ago, in the unit that suits it: `3 days`, `40 minutes`."""
+    for seconds, unit in ((86_400, "day"), (3_600, "hour"), (60, "minute")):
+        count = int(age.total_seconds() // seconds)
+        if count:
+            return f"{count} {unit}" + ("s" if count > 1 else "")
+    return "less than a minute"
 
 
 def _named(words: str, field: QtWidgets.QWidget) -> QtWidgets.QLabel:

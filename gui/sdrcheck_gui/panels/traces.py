@@ -5,7 +5,7 @@ from __future__ import annotations
 from sdrcheck.measurements import curves
 from sdrcheck_gui.keyings import Keying
 from sdrcheck_gui.look import Look
-from sdrcheck_gui.qt import QtWidgets, pg
+from sdrcheck_gui.qt import QtGui, QtWidgets, pg
 
 
 class TracesPanel(QtWidgets.QWidget):
@@ -35,6 +35,13 @@ class TracesPanel(QtWidgets.QWidget):
             for side in ("left", "bottom"):
                 plot.getAxis(side).setPen(look.faint)
                 plot.getAxis(side).setTextPen(look.ink)
+
+    def scale_text(self, font: QtGui.QFont) -> None:
+        """Write the axes in a font."""
+        for plot in (self.deviation, self.spectrum):
+            for side in ("left", "bottom"):
+                plot.getAxis(side).setTickFont(font)
+                plot.getAxis(side).label.setFont(font)
 
     def show_chosen(self, keying: Keying | None) -> None:
         """Draw the curves of a keying that has ended."""

@@ -1,0 +1,78 @@
+"""A new visit: the ship, who does the job, which sets; the rest is filled in aboard."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from sdrcheck.errors import SdrcheckError
+from sdrcheck.evidence.bundle import safe_name
+from sdrcheck.visits.ship import SetKind
+from sdrcheck_gui import visit_work
+from sdrcheck_gui.panels.text import Words
+from sdrcheck_gui.qt import QtWidgets
+
+
+class NewVisitPage(QtWidgets.QDialog):
+    """Asks what a visit's file cannot do without, and makes its folder. `made` is where."""
+
+    def __init__(self, parent: QtWidgets.QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setWindowTitle("New visit")
+        self.made: Path | None = None
+        self.ship, self.who, self.folder = (QtWidgets.QLineEdit() for _ in range(3))
+        self.ship.setToolTip("The ship's name, as her papers have it")
+        self.who.setToolTip("Who does the job")
+        self.folder.setToolTip("The folder to make; everything of this visit goes into it")
+        self.ship.textEdited.connect(self._name_folder)
+        browse = QtWidgets.QPushButton("Into …")
+        browse.clicked.connect(self._browse)
+        self._inside = Path.home()
+        self.counts: dict[SetKind, QtWidgets.QSpinBox] = {}
+        form = QtWidgets.QFormLayout()
+        form.addRow("&Ship", self.ship)
+        form.addRow("&Who", self.who)
+        row = QtWidgets.QHBoxLayout()
+        row.addWidget(self.folder, 1)
+        row.addWidget(browse)
+        form.addRow("&Folder", row)
+        for kind in SetKind:
+            box = QtWidgets.QSpinBox()
+            box.setRange(0, 9)
+            box.setToolTip(f"How many {kind.value} sets are aboard")
+            form.addRow(f"{kind.value} sets", box)
+            self.counts[kind] = box
+        self.counts[SetKind.VHF_DSC].setValue(1)
+        self.problem = Words()
+        buttons = QtWidgets.QDialogButtonBox(
+            QtWidgets.QDialogButtonBox.StandardButton.Ok | QtWidgets.QDialogButtonBox.StandardButton.Cancel
+        )
+        buttons.accepted.connect(self.make)
+        buttons.rejected.connect(self.reject)
+        column = QtWidgets.QVBoxLayout(self)
+        column.addLayout(form)
+        column.addWidget(self.problem)
+        column.addWidget(buttons)
+
+    def _name_folder(self) -> None:
+        self.folder.setText(str(self._inside / safe_name(self.ship.text().strip().lower())))
+
+    def _browse(self) -> None:
+        inside = QtWidgets.QFileDialog.getExistingDirectory(self, "Where to make the visit's folder", str(self._inside))
+        if inside:
+            self._inside = Path(inside)
+            self._name_folder()
+
+    def make(self) -> None:
+        """Make the visit, or say what is missing."""
+        ship, who, folder = (field.text().strip() for field in (self.ship, self.who, self.folder))
+        if not (ship and who and folder):
+            self.problem.say("⚠ Name the ship, who does the job, and the folder.")
+            return
+        kinds = tuple(kind for kind, box in self.counts.items() for _ in range(box.value()))
+        try:
+            visit_work.make_visit(Path(folder), ship, who, kinds)
+        except (SdrcheckError, OSError) as problem:
+            self.problem.say(f"⚠ {problem}")
+            return
+        self.made = Path(folder)
+        self.accept()

@@ -1,0 +1,108 @@
+"""The report, written and looked at: its pages as pictures, its file in the system's own viewer."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from sdrcheck.evidence.case import CheckCase
+from sdrcheck.evidence.renderers.typst import PAPERS
+from sdrcheck_gui import visit_work
+from sdrcheck_gui.jobs import Job, Jobs
+from sdrcheck_gui.panels.text import Words
+from sdrcheck_gui.qt import QtCore, QtGui, QtWidgets
+
+
+class ReportPage(QtWidgets.QDialog):
+    """Writes the report of the visit, or of the chosen check's fault, and shows every page."""
+
+    def __init__(self, parent: QtWidgets.QWidget, path: Path, one: CheckCase | None, jobs: Jobs) -> None:
+        super().__init__(parent)
+        self.setAttribute(QtCore.Qt.WidgetAttribute.WA_DeleteOnClose)
+        self.setWindowTitle("Report")
+        self._path, self._one, self._jobs = path, one, jobs
+        self._job: Job | None = None
+        self._pictures: list[QtGui.QPixmap] = []
+        self.written: Path | None = None
+        self.what = QtWidgets.QComboBox()
+        self.what.addItem("the whole visit", None)
+        if one is not None and one.state.begun:
+            self.what.addItem(f"fault report: {one.check.title}", one.check.id)
+        self.paper = QtWidgets.QComboBox()
+        self.paper.addItems(list(PAPERS))
+        self.others = QtWidgets.QCheckBox("show &others")
+        self.others.setToolTip("Do not mask other stations' identities and positions: only where it is needed")
+        self.what.setAccessibleName("what to report")
+        self.paper.setAccessibleName("paper")
+        again = QtWidgets.QPushButton("&Write")
+        again.clicked.connect(self.write)
+        self.view_button = QtWidgets.QPushButton("&Open the file")
+        self.view_button.setToolTip("Open the PDF in the system's own viewer")
+        self.view_button.clicked.connect(
+            lambda: QtGui.QDesktopServices.openUrl(QtCore.QUrl.fromLocalFile(str(self.written)))
+        )
+        self.view_button.setEnabled(False)
+        self.said = Words()
+        self._pages = QtWidgets.QWidget()
+        self._column = QtWidgets.QVBoxLayout(self._pages)
+        self.scroll = QtWidgets.QScrollArea()
+        self.scroll.setWidget(self._pages)
+        self.scroll.setWidgetResizable(True)
+        self.scroll.setAccessibleName("pages of the report")
+        close = QtWidgets.QPushButton("Close")
+        close.clicked.connect(self.close)
+        top = QtWidgets.QHBoxLayout()
+        for widget in (self.what, self.paper, self.others, again, self.view_button, close):
+            top.addWidget(widget)
+        column = QtWidgets.QVBoxLayout(self)
+        column.addLayout(top)
+        column.addWidget(self.said)
+        column.addWidget(self.scroll, 1)
+        self.resize(QtCore.QSize(900, 940).boundedTo(self.screen().availableSize() * 0.92))
+
+    def write(self) -> None:
+        """Write the report anew and show it."""
+        path, paper, check_id = self._path, self.paper.currentText(), self.what.currentData()
+        masked = not self.others.isChecked()
+        self.said.say("Writing the report …")
+        self._job = self._jobs.start(
+            "Writing the report",
+            lambda job: visit_work.write_report(job, path, paper, masked, check_id),
+            self._show_written,
+            self._fail,
+        )
+
+    @property
+    def pages(self) -> int:
+        """How many pages are shown."""
+        return len(self._pictures)
+
+    def _show_written(self, written: visit_work.Written) -> None:
+        if not _alive(self):
+            return
+        self.written = written.path
+        self.said.say(f"{written.path}, {len(written.pages)} pages. It certifies nothing; you sign for it.")
+        self.view_button.setEnabled(True)
+        while (item := self._column.takeAt(0)) is not None:
+            if (widget := item.widget()) is not None:
+                widget.deleteLater()
+        self._pictures = []
+        for number, page in enumerate(written.pages, 1):
+            picture = QtGui.QPixmap()
+            picture.loadFromData(page, "PNG")
+            self._pictures.append(picture)
+            label = QtWidgets.QLabel()
+            label.setPixmap(picture)
+            label.setAlignment(QtCore.Qt.AlignmentFlag.AlignHCenter)
+            label.setAccessibleName(f"page {number} of {len(written.pages)}")
+            self._column.addWidget(label)
+
+    def _fail(self, sentence: str) -> None:
+        if _alive(self):
+            self.said.say(f"⚠ {sentence}")
+
+
+def _alive(widget: QtWidgets.QWidget) -> bool:
+    """The user may have closed it meanwhile."""
+    import shiboken6
+
+    return shiboken6.isValid(widget)
