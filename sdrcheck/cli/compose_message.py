@@ -77,7 +77,7 @@ def command(
 ) -> None:
     """Make navigational-text messages: IQ, or 1700 Hz-centred sound where the output is a WAV, with a sheet.
 
-    Nothing is transmitted. Identities and texts are yours to choose: take invented ones.
+    In TEXT, a backslash and n begin a new line. Nothing is transmitted. Identities and texts are yours to choose: take invented ones.
     """
     from sdrcheck.compositions.text import PHASING_PAIRS, TextMessage, bits_on_air, slots_on_air
 
@@ -121,7 +121,7 @@ def command(
 
 def _text(word: str) -> str:
     if not word.startswith("@"):
-        return word
+        return word.replace("\\n", "\n")  # the five-unit alphabet has no backslash, so nothing is lost
     try:
         return Path(word[1:]).read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as problem:
