@@ -77,7 +77,8 @@ def command(
 ) -> None:
     """Make navigational-text messages: IQ, or 1700 Hz-centred sound where the output is a WAV, with a sheet.
 
-    In TEXT, a backslash and n begin a new line. Nothing is transmitted. Identities and texts are yours to choose: take invented ones.
+    In TEXT, a backslash and n begin a new line. Nothing is transmitted. Identities and texts are yours to choose:
+    take invented ones.
     """
     from sdrcheck.compositions.text import PHASING_PAIRS, TextMessage, bits_on_air, slots_on_air
 

@@ -114,8 +114,8 @@ def _print(found: Comparison) -> None:
         if pair.found == "both":
             console.print(
                 Text(
-                    f"   {pair.characters} characters; {pair.ship_errors} bad on the ship only, {pair.dongle_errors} on "
-                    f"the dongle only, {pair.both_errors} on both"
+                    f"   {pair.characters} characters; {pair.ship_errors} bad on the ship only, {pair.dongle_errors} "
+                    f"on the dongle only, {pair.both_errors} on both"
                 )
             )
         for reason in pair.reasons:
@@ -133,6 +133,6 @@ def _print(found: Comparison) -> None:
 
 def _line(difference: Difference) -> str:
     """`line 3: air  …WEST [8] EXPECT…   ship  …WEST [*] EXPECT…`."""
-    before, after = (part.replace("\n", "⏎") for part in (difference.before, difference.after))
-    air, ship = (part.replace("\n", "⏎") for part in (difference.dongle, difference.ship))
+    before, after = (part.replace("\n", "¶") for part in (difference.before, difference.after))
+    air, ship = (part.replace("\n", "¶") for part in (difference.dongle, difference.ship))
     return f"line {difference.line}: air …{before}[{air}]{after}…  ship …{before}[{ship}]{after}…"

@@ -25,15 +25,17 @@ _UNKNOWN_LENGTH = (0, 0xFFFFFFFF)
 
 
 def open_file(path: Path, rate_hz: float | None, centre_hz: float | None) -> Recording:
-    """Open I/Q or receiver sound; where it was tuned must be told, whatever the file's name seems to say."""
+    """Open I/Q or receiver sound. The file's name is never asked where it was tuned.
+
+    I/Q needs its centre told. Sound may do without its dial frequency; it then begins at 0 Hz.
+    """
     with path.open("rb") as file:
         layout = _Layout(path, file)
     if layout.channels not in (1, 2):
         raise RecordingError(f"{path} has {layout.channels} channels; extract one (sound) or two (I and Q) of them")
-    if centre_hz is None:
-        what = "dial" if layout.channels == 1 else "centre"
+    if centre_hz is None and layout.channels == 2:
         raise RecordingError(
-            f"{path} does not say where the receiver was tuned; give its {what} frequency with --centre"
+            f"{path} does not say where the receiver was tuned; give its centre frequency with --centre"
         )
     code, codes = (layout.kind, layout.bits), _SOUND if layout.channels == 1 else _IQ
     if code not in codes:
@@ -49,7 +51,7 @@ def open_file(path: Path, rate_hz: float | None, centre_hz: float | None) -> Rec
         extents=Extents(path, layout.offsets, layout.lengths, 0, layout.size),
         datatype=datatype,
         sample_rate_hz=layout.rate if rate_hz is None else rate_hz,
-        segments=(Segment(0, centre_hz),),
+        segments=(Segment(0, centre_hz or 0.0),),
         stored_bytes_per_sample=layout.channels * layout.bits // 8,
         unpack=unpack,
         remarks=layout.remarks,
