@@ -18,6 +18,7 @@ _ELSEWHERE = {  # name -> (module, its command): imported only when asked for
     "run": ("sdrcheck.cli.visit_run", "run"),
     "meter": ("sdrcheck.cli.visit_results", "meter"),
     "seen": ("sdrcheck.cli.visit_results", "seen"),
+    "printout": ("sdrcheck.cli.visit_results", "printout"),
     "outcome": ("sdrcheck.cli.visit_results", "outcome"),
     "gate": ("sdrcheck.cli.visit_gate", "gate"),
 }

@@ -10,6 +10,7 @@ import click
 from sdrcheck.cli.visit_options import now_utc, opened, say, visit_option
 
 if TYPE_CHECKING:
+    from sdrcheck.stations.printout import Comparison as TextComparison
     from sdrcheck.visits.meters import Comparison
     from sdrcheck.visits.proposal import Proposal
 
@@ -104,6 +105,67 @@ def file_seen(visit_path: Path, check_id: str, as_it_should: bool, note: str) ->
         folder,
         results.Seen(utc=now_utc(), check=check.id, as_it_should=as_it_should, note=note, who=visit.job.who),
     )
+
+
+@click.command("printout")
+@click.argument("check_id", metavar="CHECK")
+@click.argument("file", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option("--stations", default="", help="Station letters selected on the ship's receiver, for example LS.")
+@click.option("--rejected", default="", help="Subject letters rejected on it, for example EF.")
+@click.option("--stored", default="", help="Identities it held before, for example LB20,LE31.")
+@visit_option
+def printout(check_id: str, file: Path, stations: str, rejected: str, stored: str, visit_path: Path) -> None:
+    """File what the ship's own text receiver printed, and hold it against the last recording of the CHECK."""
+    found = file_printout(
+        visit_path,
+        check_id,
+        file,
+        stations=stations,
+        rejected=rejected,
+        stored=tuple(one.strip().upper() for one in stored.split(",") if one.strip()),
+    )
+    if found is None:
+        say("filed; nothing was recorded for this check yet that it could be held against")
+        return
+    for pair in found.pairs:
+        say(f"{pair.identity or 'without identity'}: {pair.verdict.value}. {' '.join(pair.reasons)}")
+    say(found.conclusion)
+
+
+def file_printout(
+    visit_path: Path, check_id: str, file: Path, *, stations: str = "", rejected: str = "", stored: tuple[str, ...] = ()
+) -> TextComparison | None:
+    """File a print-out; gives it held against the last try, or None where there is none."""
+    from sdrcheck.errors import VisitError
+    from sdrcheck.evidence.bundle import safe_name
+    from sdrcheck.findings.inspection import Kind
+    from sdrcheck.visits import results, text_side
+    from sdrcheck.visits.document import write_whole
+
+    visit, plan, ledger, folder = opened(visit_path)
+    check = plan.check(check_id)
+    if check.keying is None or Kind.NAVTEX not in check.keying.kinds:
+        raise VisitError(f"{check_id} is not about received text, so a print-out does not belong to it")
+    try:
+        data = file.read_bytes()
+    except OSError as problem:
+        raise VisitError(f"the print-out {file} cannot be read ({problem.strerror})") from None
+    name = f"{text_side.FOLDER}/{now_utc():%Y%m%dT%H%M%SZ}-{safe_name(file.name)}"
+    entry = results.Printout(
+        utc=now_utc(),
+        check=check.id,
+        file=name,
+        file_sha512=results.sha512_of(data),
+        stations=stations,
+        rejected=rejected,
+        stored=stored,
+        who=visit.job.who,
+    )
+    tries = ledger.of_check(check.id).tries
+    found = text_side.of_bytes(data, entry, ledger.transmissions(tries[-1])) if tries else None
+    write_whole(folder / name, data)
+    results.add(folder, entry)
+    return found
 
 
 @click.command("outcome")

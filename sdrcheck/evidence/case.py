@@ -14,7 +14,8 @@ from sdrcheck.evidence.masking import Mask
 from sdrcheck.evidence.pictures import SUFFIX, Picture
 from sdrcheck.findings.inspection import Inspection, Transmission
 from sdrcheck.recordings import open_recording
-from sdrcheck.visits import document, papers_check, plan, results, ship
+from sdrcheck.stations import printout as printouts
+from sdrcheck.visits import document, papers_check, plan, results, ship, text_side
 from sdrcheck.visits.checks.check import Check
 from sdrcheck.visits.meters import Comparison, compare
 from sdrcheck.visits.papers_check import Conclusion
@@ -51,6 +52,9 @@ class CheckCase:
     """Of the last try, and of the whole visit where they are about this check."""
     proposal: Proposal
     comparisons: tuple[tuple[MeterReading, Comparison | None], ...]
+    printout: printouts.Comparison | None = None
+    """The ship's last print-out against the last try."""
+    printout_trouble: str = ""
 
     @property
     def last(self) -> TryCase | None:
@@ -132,6 +136,9 @@ def _check_case(visit: Visit, check: Check, ledger: Ledger, across: Sequence[Con
     conclusions: tuple[Conclusion, ...] = ()
     if tries and tries[-1].inspection is not None:
         conclusions = papers_check.of_try(visit, radio, check, tries[-1].inspection, tries[-1].entry.transmissions)
+    printout, trouble = _printout(ledger.folder, state, tries)
+    if printout is not None:
+        conclusions += text_side.conclusions(check.id, printout)
     conclusions += tuple(one for one in across if one.check == check.id)
     conclusions = tuple(
         Conclusion(one.about, one.agrees, mask.text(one.sentence), mask.text(one.reason), one.check)
@@ -139,7 +146,17 @@ def _check_case(visit: Visit, check: Check, ledger: Ledger, across: Sequence[Con
     )
     found = tries[-1].transmissions if tries else ()
     comparisons = tuple((meter, compare(meter, found[0]) if found else None) for meter in state.meters)
-    return CheckCase(check, radio, state, tries, conclusions, propose(check, state, found, conclusions), comparisons)
+    proposal = propose(check, state, found, conclusions)
+    return CheckCase(check, radio, state, tries, conclusions, proposal, comparisons, printout, trouble)
+
+
+def _printout(folder: Path, state: CheckState, tries: Sequence[TryCase]) -> tuple[printouts.Comparison | None, str]:
+    if not state.printouts or not tries:
+        return None, ""
+    try:
+        return text_side.compared(folder, state.printouts[-1], tries[-1].transmissions), ""
+    except VisitError as problem:
+        return None, str(problem)
 
 
 def _try_case(ledger: Ledger, entry: Try, mask: Mask) -> TryCase:

@@ -76,6 +76,25 @@ class Seen(msgspec.Struct, frozen=True, kw_only=True, tag_field="entry", tag="se
     who: str = ""
 
 
+class Printout(
+    msgspec.Struct, frozen=True, kw_only=True, tag_field="entry", tag="printout", forbid_unknown_fields=True
+):
+    """What the ship's own text receiver printed, to be held against what the dongle decoded."""
+
+    utc: Moment
+    check: str
+    file: str
+    """Path inside the visit's folder, with forward slashes."""
+    file_sha512: str
+    stations: str = ""
+    """Station letters selected on the ship's receiver; empty where nobody looked."""
+    rejected: str = ""
+    """Subject letters rejected."""
+    stored: tuple[str, ...] = ()
+    """Identities that it held before."""
+    who: str = ""
+
+
 class Outcome(msgspec.Struct, frozen=True, kw_only=True, tag_field="entry", tag="outcome", forbid_unknown_fields=True):
     """The outcome of a check, set by a person."""
 
@@ -104,7 +123,7 @@ class GateStep(msgspec.Struct, frozen=True, kw_only=True, tag_field="entry", tag
     who: str = ""
 
 
-Entry = Try | MeterReading | Seen | Outcome | GateStep
+Entry = Try | MeterReading | Seen | Printout | Outcome | GateStep
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,6 +141,7 @@ class CheckState:
     tries: tuple[Try, ...] = ()
     meters: tuple[MeterReading, ...] = ()
     seen: tuple[Seen, ...] = ()
+    printouts: tuple[Printout, ...] = ()
     outcomes: tuple[Outcome, ...] = ()
 
     @property
@@ -156,6 +176,7 @@ class Ledger:
             tries=tuple(entry for entry in mine if isinstance(entry, Try)),
             meters=tuple(entry for entry in mine if isinstance(entry, MeterReading)),
             seen=tuple(entry for entry in mine if isinstance(entry, Seen)),
+            printouts=tuple(entry for entry in mine if isinstance(entry, Printout)),
             outcomes=tuple(entry for entry in mine if isinstance(entry, Outcome)),
         )
 

@@ -32,6 +32,7 @@ from sdrcheck.findings.wording import (
     format_value,
     format_verdict,
 )
+from sdrcheck.stations import printout as printouts
 from sdrcheck.verdicts.judge import Verdict
 from sdrcheck.visits.checks.check import How
 from sdrcheck.visits.meters import Comparison, low_power_by_ratio
@@ -103,6 +104,10 @@ def check_blocks(case: Case, one: CheckCase, *, pictures: bool = True) -> Iterat
     for number, tried in enumerate(one.tries, 1):
         last = number == len(one.tries)
         yield from _try(case, one, tried, number, last=last, pictures=pictures and last)
+    if one.printout_trouble:
+        yield Paragraph(one.printout_trouble, style="caution")
+    if one.printout is not None:
+        yield from _printout(one.printout)
     if one.conclusions:
         yield Listing(tuple(conclusion(found) for found in one.conclusions))
 
@@ -274,6 +279,46 @@ def _receiver(message: Message) -> str:
     receiver = message.ordinary_receiver
     would = "print" if receiver.printed else "not print"
     return f"A conforming receiver would {would} it: {receiver.reason.rstrip('.')}."
+
+
+MOST_DIFFERENCES = 30
+
+
+def _printout(found: printouts.Comparison) -> Iterator[Block]:
+    """The ship's print-out held against the decode, place by place where they differ."""
+    yield Paragraph(f"The ship's print-out against the air: {found.conclusion}")
+    rows = []
+    for pair in found.pairs:
+        for difference in pair.differences[:MOST_DIFFERENCES]:
+            rows.append(
+                (
+                    Cell(pair.identity or "?"),
+                    Cell(str(difference.line)),
+                    Cell(_around(difference.before, difference.dongle, difference.after)),
+                    Cell(_around(difference.before, difference.ship, difference.after)),
+                )
+            )
+        if len(pair.differences) > MOST_DIFFERENCES:
+            more = len(pair.differences) - MOST_DIFFERENCES
+            rows.append((Cell(pair.identity or "?"), Cell(""), Cell(f"and {more} more places"), Cell("")))
+    if rows:
+        yield Table(
+            (
+                Column("Message", 0.8),
+                Column("Line", 0.4, right=True),
+                Column("Heard", 3),
+                Column("Printed by the ship", 3),
+            ),
+            tuple(rows),
+            small=True,
+        )
+    if found.problems:
+        yield Listing(found.problems, small=True)
+
+
+def _around(before: str, middle: str, after: str) -> str:
+    """A differing place with what stands around it; an empty one is shown as nothing between the marks."""
+    return f"…{before}[{middle}]{after}…".replace("\n", " / ")
 
 
 def _by_ratio(case: Case, one: CheckCase, low: Transmission) -> str:
