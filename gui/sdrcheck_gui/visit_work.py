@@ -112,7 +112,7 @@ def _the_same(check: Check, found: Transmission, start_s: float, inspection: Ins
     for place, one in enumerate(inspection.transmissions):
         if abs(one.start_s + start_s - found.start_s) > _SAME_S or abs(one.frequency_hz - found.frequency_hz) > 500:
             continue
-        if check.keying is None or check.keying.call is None:
+        if check.keying is None or check.keying.call is None or not one.calls:
             return (place,)
         later = range(place + 1, len(inspection.transmissions))
         every = inspection.transmissions

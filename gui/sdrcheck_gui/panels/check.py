@@ -207,7 +207,8 @@ class CheckView(QtWidgets.QWidget):
         self.seen_box.setVisible(check.how is How.SEEN)
         self.looked.say("\n".join(_seen(entry) for entry in one.state.seen))
         sentence = one.proposal.sentence
-        self.proposal.say(f"{'Proposed: ' if one.proposal.outcome else ''}{sentence[0].upper()}{sentence[1:]}.")
+        proposed = one.proposal.outcome
+        self.proposal.say(f"Proposed: {sentence}." if proposed else f"{sentence[0].upper()}{sentence[1:]}.")
         self.decided.say("\n".join(_decided(entry) for entry in one.state.outcomes))
         if other:
             for field in (self.value, self.uncertainty, self.note, self.reason):
