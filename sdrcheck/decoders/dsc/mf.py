@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from sdrcheck.decoders import fsk
 from sdrcheck.decoders.decoder import Decode, DecodedCall
 from sdrcheck.decoders.dsc import interpret
-from sdrcheck.decoders.dsc.frame import PHASING, Frame, read_frame
+from sdrcheck.decoders.dsc.frame import FIRST_INFORMATION_SLOT, PHASING, RX_DELAY_SLOTS, Frame, read_frame
 from sdrcheck.decoders.dsc.symbols import SYMBOL_BITS, bits_of
 from sdrcheck.decoders.fsk import BIT_S, Lock, Reals, Samples
 from sdrcheck.filters.excerpt import BitTrack, Excerpt
@@ -32,6 +32,8 @@ SEARCH_SIGMA = 6.0
 """How far the known bits must stand out: noise does so about once in fifty hours."""
 LEAST_AGREEMENT = 0.55
 """Share of the phasing's soft values, by weight, that must speak for it after careful demodulation."""
+CLEAR_NATS = 8.0
+"""A bit as clear as this is taken as it was received, whatever the code says."""
 SURE_AGREEMENT, SURE_NATS = 0.8, 8.0
 """Where the bits are as clear as `SURE_NATS` on average, phasing agrees at least so well or shows its symbols whole."""
 
@@ -97,7 +99,7 @@ def _decode(samples: Samples, excerpt: Excerpt, centre_hz: float) -> Decode:
             inverted=start.inverted,
             gap_before_bits=gap,
         )
-        bits = np.concatenate([dots, llr[: frame.bits_used] > 0]).astype(np.uint8)
+        bits = np.concatenate([dots, _settled_bits(frame, llr)]).astype(np.uint8)
         track = BitTrack(
             bits=tuple(bits.tolist()),
             first_bit_s=first_dot_s,
@@ -232,6 +234,27 @@ def _blocks(samples: Samples, lock: Lock, first: int, count: int) -> Iterator[tu
         stretch, lock = fsk.read_block(samples, lock, bits)
         yield stretch, first
         first += bits
+
+
+def _settled_bits(frame: Frame, llr: Reals) -> NDArray[np.uint8]:
+    """The call's bits: as received where they are clear, as the accepted symbols spell them where they are not.
+
+    What the sender plainly sent wrong stays wrong, because the measurements need what was on the air.
+    """
+    words = dict(PHASING)
+    information = [frame.symbols[0], *frame.symbols] if frame.symbols else []
+    for position, symbol in enumerate(information):
+        words[2 * (FIRST_INFORMATION_SLOT + position)] = symbol
+        words[2 * (FIRST_INFORMATION_SLOT + RX_DELAY_SLOTS + position) + 1] = symbol
+    if frame.end_copies:
+        for position in (frame.body + 3, frame.body + 4):
+            words[2 * (FIRST_INFORMATION_SLOT + position)] = frame.symbols[frame.body]
+    spelled = (llr > 0).astype(np.uint8)
+    for place, symbol in words.items():
+        span = slice(place * SYMBOL_BITS, min((place + 1) * SYMBOL_BITS, llr.size))
+        word = np.array(bits_of(symbol), np.uint8)[: max(0, span.stop - span.start)]
+        spelled[span] = np.where(np.abs(llr[span]) < CLEAR_NATS, word, spelled[span])
+    return spelled[: frame.bits_used]
 
 
 def _dot_pattern(

@@ -52,6 +52,8 @@ class Received:
     """The hard second copy, where it is a word."""
     start_s: float
     """Start of the first copy."""
+    bit: int = 0
+    """Place of the first copy's first bit among the sender's bits; below 0 where only the second copy was received."""
     evidence: float = 0.0
     """Nats by which its fourteen bits speak for being one of the 35 pairs rather than anything; below 0 against it."""
 
@@ -65,6 +67,13 @@ class Received:
         if (self.first in SERVICE) != (self.second in SERVICE):
             return self.second if self.first in SERVICE else self.first
         return None
+
+    @property
+    def places(self) -> tuple[tuple[int, int], ...]:
+        """Where which words of it were sent: place of the first bit and place in CHARACTERS; empty where it is lost."""
+        if self.place is None:
+            return ()
+        return (self.bit, self.place), (self.bit + COPY_DISTANCE_BITS, _SECOND[self.place])
 
     @property
     def service(self) -> bool:
@@ -235,6 +244,7 @@ class ModeB:
                 first=self._word(at),
                 second=self._word(again),
                 start_s=float(self._starts[at]),
+                bit=self._base + at - COPY_DISTANCE_BITS,
                 evidence=float(scores[best] - np.log(probability * len(scores)) - free),
             )
 

@@ -35,6 +35,8 @@ from sdrcheck.decoders.navtex.symbols import (
     NUMBER_32,
     RQ,
     SPACE,
+    WORD_BITS,
+    code_table,
     letter,
 )
 from sdrcheck.decoders.navtex.text import Printer, as_lines
@@ -65,6 +67,8 @@ CLEAR_EVIDENCE = 2.0
 """Nats of one character above which it is shown at once, outside messages too; a perfect one has 6.1."""
 TRACK_S = 60.0
 _LEAST_STRAY = 4
+CLEAR_NATS = 8.0
+"""A bit as clear as this is taken as it was received, whatever the code says; the measurements need what was sent."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +100,12 @@ class Reader:
         self._mode_b: ModeB | None = None
         self._assembler = _Assembler(receiver or ConformingReceiver(), start_utc)
         self._unreadable_s = 0.0
-        self._stretches: deque[tuple[int, Stretch]] = deque()
+        self._stretches: deque[tuple[int, int, Stretch]] = deque()
+        """Of the last minute: which sender, the place of its first bit among that sender's, and the bits."""
+        self._words: deque[tuple[int, int, int]] = deque(maxlen=round(2 * TRACK_S / PAIR_S))
+        """Words as they were settled: which sender, place of the first bit, place in CHARACTERS."""
+        self._heard: deque[tuple[int, int]] = deque(maxlen=round(TRACK_S / PAIR_S))
+        """Pairs in which the sender was plainly heard: which sender, place of the first bit."""
         self._sender = 0
         self.inverted = False
         """The last sender's lines were exchanged."""
@@ -125,20 +134,30 @@ class Reader:
 
     def track(self) -> BitTrack | None:
         """The bits of the last minute's steadiest sender where they lay, for the measurements; times from sample 0."""
-        senders = {number for number, _ in self._stretches}
+        senders = {sender for sender, _ in self._heard} & {sender for sender, _, _ in self._stretches}
         if not senders:
             return None
-        best = max(senders, key=lambda n: sum(s.llr.size for number, s in self._stretches if number == n))
-        stretches = [stretch for number, stretch in self._stretches if number == best]
-        starts = np.concatenate([stretch.starts_s for stretch in stretches])
-        bits = np.concatenate([stretch.llr < 0 for stretch in stretches])
-        places = np.arange(starts.size)
-        bit_s, first_s = np.polyfit(places, starts, 1)
+        best = max(senders, key=lambda one: sum(sender == one for sender, _ in self._heard))
+        mine = [(first, stretch) for sender, first, stretch in self._stretches if sender == best]
+        base = mine[0][0]
+        starts = np.concatenate([stretch.starts_s for _, stretch in mine])
+        llr = np.concatenate([-stretch.llr for _, stretch in mine]) * (-1 if self.inverted else 1)
+        bits = (llr > 0).astype(np.uint8)
+        for sender, bit, place in self._words:
+            span = slice(bit - base, bit - base + WORD_BITS)
+            if sender == best and span.start >= 0 and span.stop <= bits.size:
+                bits[span] = np.where(np.abs(llr[span]) < CLEAR_NATS, code_table()[place], bits[span])
+        pairs = [bit - base for sender, bit in self._heard if sender == best]
+        sent = slice(max(0, min(pairs)), max(pairs) + PAIR_BITS)  # not the noise before and after
+        bits, starts = bits[sent], starts[sent]
+        if bits.size < PAIR_BITS:
+            return None
+        bit_s, first_s = np.polyfit(np.arange(starts.size), starts, 1)
         return BitTrack(
-            bits=tuple((bits != self.inverted).astype(int).tolist()),
+            bits=tuple(bits.tolist()),
             first_bit_s=float(first_s),
             rate_bd=1 / float(bit_s),
-            offset_hz=float(np.mean([stretch.centre_hz for stretch in stretches])),
+            offset_hz=float(np.median([stretch.centre_hz for _, stretch in mine])),
             one_is="B",
             inverted=self.inverted,
         )
@@ -158,15 +177,18 @@ class Reader:
             self._unreadable_s = 0.0
         mode_b = self._mode_b
         slips = mode_b.slips
+        self._stretches.append((self._sender, mode_b.bits, stretch))
         characters = mode_b.feed(stretch)
+        clear = [one for one in characters if one.evidence > CLEAR_EVIDENCE]
+        self._words.extend((self._sender, bit, place) for one in clear for bit, place in one.places)
+        self._heard.extend((self._sender, one.bit) for one in clear if one.first == one.place)
         if mode_b.inverted and not self.inverted:
             self._assembler.remark(
                 "The keying is inverted: every word came with three B and four Y. The lines are exchanged at the "
                 "sender, or the receiver stands on the wrong sideband."
             )
         self.inverted = mode_b.inverted
-        self._stretches.append((self._sender, stretch))
-        while self._stretches[-1][1].starts_s[-1] - self._stretches[0][1].starts_s[-1] > TRACK_S:
+        while self._stretches[-1][2].starts_s[-1] - self._stretches[0][2].starts_s[-1] > TRACK_S:
             self._stretches.popleft()
         news = self._assembler.take(characters, slipped=mode_b.slips > slips)
         self._judge_sender(mode_b, stretch)
