@@ -16,15 +16,8 @@ import numpy as np
 
 from sdrcheck.decoders.decoder import Decode, DecodedCall
 from sdrcheck.decoders.dsc import interpret
-from sdrcheck.decoders.dsc.vhf_acquisition import (
-    BIT_SAMPLES,
-    LEAST_EXPLAINED,
-    Fit,
-    Samples,
-    Suspicion,
-    fitted_phasing,
-    suspicions,
-)
+from sdrcheck.decoders.dsc.symbols import SYMBOL_BITS
+from sdrcheck.decoders.dsc.vhf_acquisition import Samples, credible_phasing, suspicions
 from sdrcheck.decoders.dsc.vhf_light import (
     BIT_S,
     Discriminated,
@@ -49,10 +42,6 @@ PIECE_S = 8.0
 """A long excerpt is read in pieces; each sees the longest dot pattern before it and the longest call behind it."""
 STRONG_DB_HZ = 55.0
 """Carrier-to-noise density above which noise does not limit the discriminator."""
-LEAST_SHARE = 0.4
-"""Share of the power above the noise that a fitted phasing must explain, or it is only something like one."""
-LOWEST_INDEX, HIGHEST_INDEX = 1.2, 3.0
-"""A bare carrier would fit a phasing without modulation."""
 WEAK_SEARCH_S = 4.0
 """How much of a keying is searched for weak calls on a channel where none are expected."""
 FITS_A_STRETCH = 12
@@ -70,6 +59,8 @@ def decode(excerpt: Excerpt) -> Decode:
     """Find every selective call in one keying of a VHF channel."""
     readings: list[Reading] = []
     unread = 0
+    if excerpt.iq.size < SYMBOL_BITS * BIT_S * excerpt.sample_rate_hz:
+        return Decode()
     for begin, end in _pieces(excerpt):
         piece = _Piece(excerpt, begin, end)
         found = piece.readings()
@@ -163,30 +154,18 @@ class _Piece:
             inverted=start.inverted,
             offsets_hz=(reading.offset_hz - 600, reading.offset_hz + 600),
         )
-        fit = self._credible_fit(nearby[0]) if nearby else None
+        fit = credible_phasing(self.samples, nearby[0], self.noise_density) if nearby else None
         if fit is None:
             return reading
         heavy = read_heavy(self.samples, fit, self.sound, self.noise_density, until_s, after_s)
         return max(reading, heavy, key=lambda r: (r.believed, r.frame.error_check == "ok", -r.wrong_words))
-
-    def _credible_fit(self, suspicion: Suspicion) -> Fit | None:
-        """The phasing fitted at a suspected place, where it explains enough of what is there."""
-        fit = fitted_phasing(self.samples, suspicion, self.noise_density)
-        if fit is None or fit.explained < LEAST_EXPLAINED:
-            return None
-        begin = round(fit.first_bit_s * self.samples.rate_hz)
-        part = self.samples.iq[begin : begin + 120 * BIT_SAMPLES]
-        noise = self.noise_density * self.samples.rate_hz * (1 + 2 / math.sqrt(part.size))
-        above = float(np.vdot(part, part).real) / part.size - noise
-        likely = LOWEST_INDEX < fit.index < HIGHEST_INDEX and fit.amplitude**2 >= LEAST_SHARE * above
-        return fit if likely else None
 
     def _weak_calls(self, plain: list[Reading], *, inverted: bool) -> list[Reading]:
         """Calls too weak for the discriminator, wherever no plain one lies."""
         fits = []
         for begin_s, end_s in self._weak_stretches(plain):
             for suspicion in suspicions(self.samples, begin_s, end_s, inverted=inverted)[:FITS_A_STRETCH]:
-                fit = self._credible_fit(suspicion)
+                fit = credible_phasing(self.samples, suspicion, self.noise_density)
                 if fit and self._owns(fit.first_bit_s):
                     fits.append(fit)
         found: list[Reading] = []
@@ -230,17 +209,21 @@ class _Piece:
 
 def _told(excerpt: Excerpt, reading: Reading, before: Reading | None) -> DecodedCall:
     """The call in the standard's words, and its bits where they lay."""
-    start_s = max(reading.start_s, 0.0)
     gap = (reading.start_s - before.end_s) / reading.clock.bit_s if before else None
+    bits = np.concatenate([reading.dots, reading.bits])
+    # What was sent before the keying began is no part of what was received.
+    key_on_s = excerpt.key_on / excerpt.sample_rate_hz - max(3 * excerpt.edge_uncertainty_s, 2 * BIT_S)
+    missing = max(math.ceil((key_on_s - reading.start_s) / reading.clock.bit_s), 0) if reading.dots.size == 0 else 0
+    start_s = reading.start_s + missing * reading.clock.bit_s
     cut = excerpt.cut_at_start and reading.start_s < 2 * BIT_S
     call = interpret.call(
         reading.frame,
         band="vhf",
-        start_s=excerpt.start_s + start_s,
+        start_s=excerpt.start_s + max(start_s, 0.0),
         end_s=excerpt.start_s + reading.end_s,
         dot_pattern_bits=None if cut else reading.dots.size,
         inverted=reading.inverted,
-        gap_before_bits=None if gap is None else round(gap, 2) + 0.0,
+        gap_before_bits=None if gap is None else round(float(gap), 2) + 0.0,
     )
     doubtful = sum(margin < DOUBTFUL_MARGIN for margin in reading.frame.margins)
     if reading.heavy and doubtful:
@@ -249,8 +232,8 @@ def _told(excerpt: Excerpt, reading: Reading, before: Reading | None) -> Decoded
     if reading.heavy and call.error_check == "ok" and reading.wrong_words > VOUCHED_WRONG_WORDS:
         call = msgspec.structs.replace(call, error_check="inferred", remarks=(*call.remarks, UNPROVEN))
     track = BitTrack(
-        bits=tuple(int(bit) for bit in np.concatenate([reading.dots, reading.bits])),
-        first_bit_s=reading.start_s,
+        bits=tuple(int(bit) for bit in bits[missing:]),
+        first_bit_s=start_s,
         rate_bd=1 / reading.clock.bit_s,
         offset_hz=reading.offset_hz,
         inverted=reading.inverted,

@@ -225,6 +225,24 @@ def fitted_phasing(samples: Samples, suspicion: Suspicion, noise_density: float)
     return rough and refitted(samples, rough, 0, unbroken_bits(), noise_density)
 
 
+LOWEST_INDEX, HIGHEST_INDEX = 1.2, 3.0
+"""Outside these a fit has found something else: a bare carrier would fit a phasing without modulation."""
+LEAST_SHARE = 0.4
+"""Share of the power above the noise that a fitted phasing must explain, or it is only something like one."""
+
+
+def credible_phasing(samples: Samples, suspicion: Suspicion, noise_density: float) -> Fit | None:
+    """Fit the phasing at a suspected place; None where it does not explain enough of what is there."""
+    fit = fitted_phasing(samples, suspicion, noise_density)
+    if fit is None or fit.explained < LEAST_EXPLAINED or not LOWEST_INDEX < fit.index < HIGHEST_INDEX:
+        return None
+    begin = max(round(fit.first_bit_s * samples.rate_hz), 0)
+    part = samples.iq[begin : begin + unbroken_bits().size * BIT_SAMPLES]
+    noise = noise_density * samples.rate_hz * (1 + 2 / math.sqrt(part.size))
+    above = float(np.vdot(part, part).real) / part.size - noise
+    return fit if fit.amplitude**2 >= LEAST_SHARE * above else None
+
+
 def _joined_in_phase(samples: Samples, suspicion: Suspicion, noise_density: float) -> Iterator[Fit]:
     """Rough fits: a grid over slot, timing, tone error and phase, and a transform over the offset."""
     bits = unbroken_bits()

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sdrcheck.decoders.dsc.vhf_acquisition import LEAST_EXPLAINED, Fit, Samples, fitted_phasing, suspicions
+from sdrcheck.decoders.dsc.vhf_acquisition import Fit, Samples, credible_phasing, suspicions
 from sdrcheck.decoders.dsc.vhf_phasing import PHASING_BITS, RATE_BD
 from sdrcheck.filters.iq import Complex
 
@@ -84,8 +84,8 @@ def _runs(true: NDArray[np.bool_]) -> list[tuple[int, int]]:
 def _fits(samples: Samples, begin_s: float, end_s: float, density: float) -> list[Fit]:
     slack_s = PHASING_BITS / RATE_BD
     found = suspicions(samples, begin_s - slack_s, end_s + slack_s)[:FITS_A_STRETCH]
-    fits = (fitted_phasing(samples, suspicion, density) for suspicion in found)
-    return [fit for fit in fits if fit and fit.explained >= LEAST_EXPLAINED]
+    fits = (credible_phasing(samples, suspicion, density) for suspicion in found)
+    return [fit for fit in fits if fit]
 
 
 def _span(fit: Fit, profile: NDArray[np.float32], density: float) -> Presence:

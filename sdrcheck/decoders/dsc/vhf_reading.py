@@ -124,7 +124,7 @@ def read_heavy(
 ) -> Reading:
     """Read the call whose phasing was fitted from the trellis; `sound` gives an ordinary receiver's decisions."""
     most = _bits_until(fit.first_bit_s, until_s, fit.bit_s)
-    lead = int(np.clip((fit.first_bit_s - max(after_s, 0.0)) / fit.bit_s, 0, LONGEST_DOT_PATTERN_BITS))
+    lead = int(np.clip((fit.first_bit_s - max(after_s, 0.0)) / fit.bit_s + 0.5, 0, LONGEST_DOT_PATTERN_BITS))
     for count in sorted({min(most, USUAL_REACH_BITS), most}):
         llr = soft_bits(samples, fit, count, noise_density)
         hard = _light_bits(sound, Clock(fit.first_bit_s, fit.bit_s), count, fit.inverted, noise_density)[1]
