@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -106,29 +107,34 @@ def _print(found: Comparison) -> None:
     from rich.console import Console
     from rich.text import Text
 
+    console = Console(highlight=False)
+    for line, strong in lines(found):
+        console.print(Text(line, style="bold" if strong else ""))
+
+
+def lines(found: Comparison) -> Iterator[tuple[str, bool]]:
+    """The comparison in words, a line each, and whether the line is a heading."""
     from sdrcheck.evidence.printable import printable
 
-    console = Console(highlight=False)
     for number, pair in enumerate(found.pairs, 1):
-        console.print(Text(f"{number}  {pair.identity or 'without identity'}: {pair.verdict}", style="bold"))
+        yield f"{number}  {pair.identity or 'without identity'}: {pair.verdict}", True
         if pair.found == "both":
-            console.print(
-                Text(
-                    f"   {pair.characters} characters; {pair.ship_errors} bad on the ship only, {pair.dongle_errors} "
-                    f"on the dongle only, {pair.both_errors} on both"
-                )
+            yield (
+                f"   {pair.characters} characters; {pair.ship_errors} bad on the ship only, {pair.dongle_errors} "
+                f"on the dongle only, {pair.both_errors} on both",
+                False,
             )
         for reason in pair.reasons:
-            console.print(Text(f"   {reason}"))
+            yield f"   {reason}", False
         for difference in pair.differences[:40]:
-            console.print(Text("   " + printable(_line(difference))))
+            yield "   " + printable(_line(difference)), False
         if len(pair.differences) > 40:
-            console.print(Text(f"   … and {len(pair.differences) - 40} more places"))
+            yield f"   … and {len(pair.differences) - 40} more places", False
     for problem in found.problems:
-        console.print(Text(f"note: {printable(problem)}"))
+        yield f"note: {printable(problem)}", False
     if not found.pairs:
-        console.print(Text("Neither side has a message."))
-    console.print(Text(found.conclusion, style="bold"))
+        yield "Neither side has a message.", False
+    yield found.conclusion, True
 
 
 def _line(difference: Difference) -> str:
