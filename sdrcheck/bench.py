@@ -38,6 +38,8 @@ __all__ = ["Judging", "Settings", "collect", "run"]
 LONGEST_LOSS_S = 5.0
 """A longer loss of samples ends what was on the air and begins anew."""
 _REMEMBERED_S = 150.0
+_OVERLOAD = 1e-4
+"""Share of samples at an end code from which a block counts as overloaded (common practice: alarm above 0.01 %)."""
 _WEAK_EDGE_S = 0.02
 """How well decoded bits tell where a weak call begins and ends."""
 
@@ -215,7 +217,8 @@ class _Run:
         self._frame.received += block.count
         samples = self._finite(complex_samples(block.raw, block.datatype))
         self._next_sample += block.count
-        yield from self._events(self._lookout.feed(samples))
+        overloaded = clipped > _OVERLOAD * block.count
+        yield from self._events(self._lookout.feed(samples, overloaded=overloaded))
 
     def finish(self) -> Iterator[Event]:
         """Tell the rest when no more samples come."""

@@ -22,6 +22,7 @@ _BLANK = 1e-4
 """A block this far under the floor holds no samples to speak of."""
 _RAISED = 1.7
 """A cell that stands so far above both of its sides holds a signal, not a ripple of the receiver's filter."""
+_CALM_BLOCKS = 4
 _LINE = 6.0
 _LINE_BLOCKS = 6
 _WIDEST_LINE_BINS = 7
@@ -70,6 +71,9 @@ class NoiseFloor:
         typical = np.median(cells, axis=0)
         gains = _relative(cells, typical) if self._common_gain else np.ones(len(cells))
         even = cells / gains[:, None]
+        calm = gains <= 2 * np.quantile(gains, 0.1)
+        if np.count_nonzero(calm) >= _CALM_BLOCKS:
+            even = even[calm]  # overload, clicks and static raise everything, and not evenly
         low = np.quantile(even, 0.25, axis=0)
         if len(even) >= 4:
             low /= _quarter_of_mean(

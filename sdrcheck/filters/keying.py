@@ -76,15 +76,16 @@ def runs(ratio: Array, manner: Manner, bandwidth_hz: float, *, lost: NDArray[np.
     edges = np.flatnonzero(np.diff(np.concatenate([[False], keyed, [False]])))
     found: list[Run] = []
     for on, off in zip(edges[0::2].tolist(), edges[1::2].tolist(), strict=True):
-        steep = strong and _is_steep(ratio, off, manner, threshold)
+        steep = strong and _is_steep(ratio[on:off], manner, threshold)
         if found:
             gap = (on - found[-1].off) * manner.window_s
-            rises = strong and _is_steep(ratio[::-1], ratio.size - on, manner, threshold)
+            rises = strong and _is_steep(ratio[on:off][::-1], manner, threshold)
             if gap < (manner.gap_s if found[-1].steep and rises else manner.fade_s):
                 found[-1] = Run(found[-1].on, off, steep)
                 continue
         found.append(Run(on, off, steep))
-    return [run for run in found if (run.off - run.on) * manner.window_s >= manner.shortest_s]
+    shortest_s = manner.shortest_s if strong else max(manner.shortest_s, 2 * smoothing_s(bandwidth_hz))
+    return [run for run in found if (run.off - run.on) * manner.window_s >= shortest_s]
 
 
 def refined(power: Array, noise: float, run: tuple[int, int], settled: int) -> tuple[int, int]:
@@ -128,10 +129,10 @@ def smoothed(values: Array, windows: int) -> Array:
     return smooth
 
 
-def _is_steep(ratio: Array, off: int, manner: Manner, threshold: float) -> bool:
-    """Whether the signal was still near its strength shortly before it fell below the threshold at `off`."""
+def _is_steep(keyed: Array, manner: Manner, threshold: float) -> bool:
+    """Whether a signal was still near its strength shortly before it fell below the threshold."""
     near = max(2, round(0.006 / manner.window_s))
     usual = max(near + 1, round(0.06 / manner.window_s))
-    before = ratio[max(0, off - usual) : off]
-    shortly = ratio[max(0, off - near) : off]
-    return bool(before.size and shortly.max() > 0.1 * np.median(before) and np.median(before) > 2 * threshold)
+    before = keyed[-usual:]
+    usually = float(np.median(before))
+    return usually > 2 * threshold and float(before[-near:].max()) > 0.1 * usually

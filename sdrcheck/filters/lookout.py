@@ -28,6 +28,7 @@ from sdrcheck.filters.spectrum import Density, PowerSpectra
 from sdrcheck.filters.track import Keying, Slot, Track
 
 Array = NDArray[np.float64]
+Marks = NDArray[np.bool_]
 _Spans = tuple[tuple[float, float], ...]
 
 _MOST_TRACKS = 32
@@ -46,6 +47,8 @@ _DC_MOST, _DC_MOST_OF_OTHERS = 10 ** (-22 / 20), 10 ** (-50 / 20)
 _EDGE_OF_SPAN = 0.07
 """The outermost part of the span on either side: filters fall off there, and off the plan nothing is looked for."""
 _LOWEST_SOUND_HZ = 100.0
+_LEAST_SOUND_RATE_HZ = 5_000.0
+"""Faster than any excerpt of two lines, so that nobody takes what is wide for one."""
 _LEAST_DC_BLOCKS = 4
 _SETTLING_S = 0.15
 _VALLEY = 3.5
@@ -271,6 +274,8 @@ class Lookout:
         self._past: list[_Past] = []
         self._last_off: dict[tuple[float, Passband], float] = {}
         self._lost: list[tuple[int, int]] = []
+        self._overloaded: deque[tuple[float, float]] = deque(maxlen=2000)
+        self._fed = 0
         self._watches = [self._watch(channel) for channel in self.channels if self._is_watched(channel)]
         self._echoes: dict[str, int] = {}
         self._end = 0
@@ -278,9 +283,14 @@ class Lookout:
 
     # ------------------------------------------------------------------ samples in
 
-    def feed(self, samples: Complex, lost: tuple[tuple[int, int], ...] = ()) -> Iterator[Sighting]:
+    def feed(
+        self, samples: Complex, lost: tuple[tuple[int, int], ...] = (), *, overloaded: bool = False
+    ) -> Iterator[Sighting]:
         """Take samples in; `lost` are places (from the first sample) and lengths of zeros that stand for lost ones."""
         self._lost.extend(lost)
+        if overloaded:
+            self._overloaded.append((self._fed / self.sample_rate_hz, (self._fed + samples.size) / self.sample_rate_hz))
+        self._fed += samples.size
         if self._waiting is not None:
             self._waiting.append(samples)
             self._waiting_count += samples.size
@@ -395,16 +405,14 @@ class Lookout:
             return None
         return plan.channel_at((self.centre_hz + offset_hz) / self._scale)
 
-    def _away_from_edges(self) -> NDArray[np.bool_]:
+    def _away_from_edges(self) -> Marks:
         """Cells in which something may begin: not at the edges of the span, unless a channel lies there."""
         edge_hz = _EDGE_OF_SPAN * self.sample_rate_hz
         low_hz = _LOWEST_SOUND_HZ if self._audio else self._low_hz + edge_hz
-        looked_at = (self._centres > low_hz) & (self._centres < self._high_hz - edge_hz)
+        looked_at: Marks = (self._centres > low_hz) & (self._centres < self._high_hz - edge_hz)
         for channel in self.channels:
-            low, high = plan.occupied_hz(channel)
-            looked_at |= (self._centres > low * self._scale - self.centre_hz) & (
-                self._centres < high * self._scale - self.centre_hz
-            )
+            low, high = (edge * self._scale - self.centre_hz for edge in plan.occupied_hz(channel))
+            looked_at = looked_at | ((self._centres > low) & (self._centres < high))
         return looked_at
 
     def _is_watched(self, channel: Channel) -> bool:
@@ -425,8 +433,9 @@ class Lookout:
         channel = self._channel_at(centre_hz)
         wide = high_hz - low_hz
         if wide > (60_000 if channel else 30_000):
-            reach = min(math.ceil(wide * 0.6 / 10_000) * 10_000.0, self.sample_rate_hz / 2)
-            passband = Passband(-reach, reach, 2.5 * reach)
+            low = (math.floor((low_hz - centre_hz) / 1000) - 1) * 1000.0
+            high = (math.ceil((high_hz - centre_hz) / 1000) + 1) * 1000.0
+            passband = Passband(low, high, 2.5 * max(-low, high))
             return Slot(None, centre_hz, passband, keying.PULSES, low_hz, high_hz, 0.05, 2.0, wide)
         if channel is not None:
             nominal = channel.frequency_hz * self._scale - self.centre_hz
@@ -454,8 +463,9 @@ class Lookout:
             middle = round(centre_hz, 1)
             claims = middle - 300, middle + 300
             return Slot(None, middle, bank.TELEGRAPHY, keying.TELEGRAPHY, *claims, 0.5, 60.0, wide)
-        reach = math.ceil(wide * 0.6 / 500) * 500.0
-        passband = Passband(-reach, reach, 2.5 * reach)
+        low = (math.floor((low_hz - round(centre_hz)) / 50) - 1) * 50.0
+        high = (math.ceil((high_hz - round(centre_hz)) / 50) + 1) * 50.0
+        passband = Passband(low, high, max(2.5 * max(-low, high), _LEAST_SOUND_RATE_HZ))
         return Slot(
             None, round(centre_hz), passband, keying.SINGLE_SIDEBAND, low_hz - 200, high_hz + 200, 0.5, 30.0, wide
         )
@@ -581,24 +591,22 @@ class Lookout:
         track.around += cells[keyed].sum(axis=0)
         track.around_blocks += int(np.count_nonzero(keyed))
 
-    def _hot(self, cells: Density, under: Array, gains: Array) -> NDArray[np.bool_]:
+    def _hot(self, cells: Density, under: Array, gains: Array) -> Marks:
         """Where power stands above the noise: shape (blocks, cells)."""
         band = self.band
-        hot = np.zeros(cells.shape, np.bool_)
+        hot: Marks = np.zeros(cells.shape, np.bool_)
         held = gains > 0
         power, noise = _running_total(cells), _running_total(under)
         for width_hz, ratio in ((band.narrow_hz, band.narrow_ratio), (band.wide_hz, band.wide_ratio)):
             width = max(1, round(width_hz / self._spectra.cell_hz))
             found = _windows(power, width) / _windows(noise, width)
-            hot |= found > ratio
+            hot = hot | (found > ratio)
             if np.count_nonzero(held) >= 3:
-                hot |= found[held].mean(axis=0) > band.mean_ratio
+                hot = hot | (found[held].mean(axis=0) > band.mean_ratio)
         hot[~held] = False
         return hot
 
-    def _found(
-        self, cells: Density, under: Array, hot: NDArray[np.bool_], claimed: NDArray[np.bool_]
-    ) -> Iterator[Slot]:
+    def _found(self, cells: Density, under: Array, hot: Marks, claimed: Marks) -> Iterator[Slot]:
         """New signals in a batch, the strongest first, each with a slot of its own; their cells become `claimed`."""
         left = hot.any(axis=0) & ~claimed & self._looked_at
         if not np.any(left):
@@ -636,7 +644,7 @@ class Lookout:
             room -= 1
             yield slot
 
-    def _extent(self, fine: Array, noise: Array, claimed: NDArray[np.bool_], peak: int) -> tuple[int, int]:
+    def _extent(self, fine: Array, noise: Array, claimed: Marks, peak: int) -> tuple[int, int]:
         """The cells that belong to the signal around a peak: down to a hundredth of it, small gaps bridged."""
         bridge = max(1, round(self.band.bridge_hz / self._spectra.cell_hz))
         over = (fine > np.maximum(fine[peak] / 100, 0.7 * noise)) & ~claimed
@@ -788,6 +796,9 @@ class Lookout:
             burst = keyed.off_s - keyed.on_s < _BURST_S or other.slot.occupied_hz > _WIDE_HZ
             if track.slot.channel is None and within and (together or burst):
                 return "faint by-products of stronger transmissions"
+            overloaded = any(low < keyed.off_s and high > keyed.on_s for low, high in self._overloaded)
+            if together and overloaded:
+                return "distortion of an overloaded receiver"
             if together and other.power > _MUCH_STRONGER * keyed.power:
                 return "faint by-products of stronger transmissions"
         return None
@@ -858,7 +869,9 @@ class Lookout:
 
     def _say_what_was_left_out(self) -> None:
         for echo, count in sorted(self._echoes.items()):
-            if "image" in echo or "product of" in echo:
+            if "overloaded" in echo:
+                self.remarks.append(f"{count} faint signals were left out: {echo}, at the same time as a strong one.")
+            elif "image" in echo or "product of" in echo:
                 times = f" ({count} times)" if count > 1 else ""
                 self.remarks.append(f"The {echo} was left out{times}: it repeats the stronger signal.")
         if self._lines:
@@ -1012,7 +1025,7 @@ def _boxed(values: NDArray[np.floating], width: int) -> Array:
     return _windows(_running_total(values), width)
 
 
-def _widened(marks: NDArray[np.bool_], cells: int) -> NDArray[np.bool_]:
+def _widened(marks: Marks, cells: int) -> Marks:
     """Marks with `cells` more on either side."""
     wide = marks.copy()
     for step in range(1, cells + 1):

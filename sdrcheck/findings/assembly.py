@@ -192,6 +192,8 @@ def _telephony(excerpt: Excerpt, around: Circumstances, decode: Decode | None) -
     from sdrcheck.measurements import calls, fm
 
     channel = excerpt.channel
+    if around.occupied_hz > _WIDEST_TELEPHONY_HZ:
+        return _data(_bare(excerpt, _Found(Emission.UNKNOWN, Kind.UNKNOWN, Condition.UNKNOWN)), excerpt, around)
     measured = fm.measure(excerpt)
     condition = measured.condition
     found = _Found(Emission.UNKNOWN, Kind.UNKNOWN, condition, dict(measured.readings), Decode(), list(measured.remarks))
@@ -208,13 +210,9 @@ def _telephony(excerpt: Excerpt, around: Circumstances, decode: Decode | None) -
         found.readings = {name: value for name, value in found.readings.items() if name not in _NOT_OF_A_CALL}
         _add_dot_pattern(found)
         return found
-    if _is_data(excerpt, around, condition):
-        found.emission = Emission.UNKNOWN
-        found.kind = Kind.DATA_BURST if excerpt.duration_s < _LONGEST_BURST_S else Kind.UNKNOWN
-        found.condition = Condition.UNKNOWN
-        found.readings = {name: found.readings[name] for name in _OF_ANYTHING if name in found.readings}
-        found.remarks = [_data_remark(excerpt, around)]
-    elif condition is Condition.UNMODULATED:
+    if _is_data(excerpt, condition):
+        return _data(found, excerpt, around)
+    if condition is Condition.UNMODULATED:
         found.emission, found.kind = Emission.N0N, Kind.CARRIER
     elif condition is Condition.CALL:
         found.emission, found.kind = Emission.G2B, Kind.DSC_CALL
@@ -228,11 +226,18 @@ _OF_ANYTHING = ("level", "noise floor", "occupied bandwidth")
 _NOT_OF_A_CALL = ("modulating tone", "modulating tone, second", "sinad", "residual modulation")
 
 
-def _is_data(excerpt: Excerpt, around: Circumstances, condition: Condition) -> bool:
-    """Whether it is neither telephony nor a call: too wide, too short, or on a channel for data and not speech."""
+def _data(found: _Found, excerpt: Excerpt, around: Circumstances) -> _Found:
+    """Leave of a signal that is neither telephony nor a call only what can be said of any."""
+    found.emission, found.condition = Emission.UNKNOWN, Condition.UNKNOWN
+    found.kind = Kind.DATA_BURST if excerpt.duration_s < _LONGEST_BURST_S else Kind.UNKNOWN
+    found.readings = {name: found.readings[name] for name in _OF_ANYTHING if name in found.readings}
+    found.remarks = [_data_remark(excerpt, around)]
+    return found
+
+
+def _is_data(excerpt: Excerpt, condition: Condition) -> bool:
+    """Whether it is neither telephony nor a call: too short, or on a channel for data and not speech."""
     channel = excerpt.channel
-    if around.occupied_hz > _WIDEST_TELEPHONY_HZ:
-        return True
     if condition is Condition.UNKNOWN:
         return True
     short = excerpt.duration_s < _BURST_S and not (excerpt.cut_at_start or excerpt.cut_at_end)
@@ -308,7 +313,7 @@ def _single_sideband(excerpt: Excerpt, around: Circumstances, tones_hz: tuple[fl
     """A sideband channel: speech or tones on a suppressed carrier, or receiver sound with two lines somewhere in it."""
     from sdrcheck.measurements import ssb
 
-    if around.receiver_sound or excerpt.channel is None:
+    if around.receiver_sound:
         read = decoded(excerpt, Emission.J3E if excerpt.channel is None else excerpt.channel.emission)
         if read.calls or read.messages or read.stray_text:
             kind, condition = (Kind.DSC_CALL, Condition.CALL) if read.calls else (Kind.NAVTEX, Condition.MESSAGE)
