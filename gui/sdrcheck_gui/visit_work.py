@@ -35,6 +35,8 @@ ANSWER_S = 5.0
 """Kept after a call, so that its answer is in the recording too."""
 _SAME_S = 0.3
 _SPARE_S = 5.0
+_JUST_NOW_S = 0.3
+"""A recording from now on begins with the newest samples that are remembered."""
 
 
 def make_visit(folder: Path, ship: str, who: str, kinds: tuple[SetKind, ...]) -> Path:
@@ -153,7 +155,7 @@ def witness_silence(job: Job, visit_path: Path, set_id: str, session: Session) -
     base = free_name(folder / RECORDINGS / f"{set_id}-silence-{now_utc():%Y%m%dT%H%M%SZ}")
     base.parent.mkdir(parents=True, exist_ok=True)
     seconds = SILENCE_S + _SPARE_S
-    keeping = session.keep_from(base, now_s, now_s + seconds, "witness of a silence")
+    keeping = session.keep_from(base, max(now_s - _JUST_NOW_S, 0.0), now_s + seconds, "witness of a silence")
     kept = _waited_for(job, keeping, seconds, "recording five minutes")
     return file_step(visit_path, set_id, "silence", kept.path, tell=lambda part: job.tell(part, "inspecting"))
 

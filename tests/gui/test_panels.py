@@ -14,10 +14,11 @@ from sdrcheck_gui import look
 from sdrcheck_gui.clock import Clock
 from sdrcheck_gui.keyings import Keying, Keyings
 from sdrcheck_gui.panels.band import BandPanel, History
-from sdrcheck_gui.panels.decode import DecodePanel, harmless
+from sdrcheck_gui.panels.decode import DecodePanel
 from sdrcheck_gui.panels.rulers import RulersPanel, span_of
 from sdrcheck_gui.panels.start import StartPanel
 from sdrcheck_gui.panels.tape import TapePanel, worst_verdict
+from sdrcheck_gui.panels.text import harmless
 from sdrcheck_gui.panels.traces import TracesPanel
 from sdrcheck_gui.qt import QtCore
 from sdrcheck_gui.setup import Setup

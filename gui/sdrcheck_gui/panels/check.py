@@ -12,6 +12,7 @@ from sdrcheck.visits.results import OUTCOMES, Outcome, Seen
 from sdrcheck.visits.ship import Visit
 from sdrcheck_gui.keyings import Keying
 from sdrcheck_gui.look import Look
+from sdrcheck_gui.panels.printout import takes_printout
 from sdrcheck_gui.panels.text import Words
 from sdrcheck_gui.qt import QtCore, QtWidgets
 
@@ -39,6 +40,7 @@ class CheckView(QtWidgets.QWidget):
     seen_wanted = QtCore.Signal(str, bool, str)
     outcome_wanted = QtCore.Signal(str, str, str)
     gates_wanted = QtCore.Signal(str)
+    printout_wanted = QtCore.Signal(str)
 
     def __init__(self, look: Look) -> None:
         super().__init__()
@@ -88,6 +90,9 @@ class CheckView(QtWidgets.QWidget):
         self.file_button.setToolTip("File a recording that was made before")
         self.tries = Words()
         self.tries.setAccessibleName("what was recorded so far")
+        self.printout_button = QtWidgets.QPushButton("The ship's &print-out …")
+        self.printout_button.setToolTip("Paste what the ship's own receiver printed, compare and file it")
+        self.printout_button.clicked.connect(lambda: self._emit(self.printout_wanted))
         self.attach_button.clicked.connect(lambda: self._emit(self.attach_wanted))
         self.file_button.clicked.connect(lambda: self._emit(self.file_wanted))
         row = QtWidgets.QHBoxLayout()
@@ -96,6 +101,7 @@ class CheckView(QtWidgets.QWidget):
         column = QtWidgets.QVBoxLayout(self.attach_box)
         column.addWidget(self.fits)
         column.addLayout(row)
+        column.addWidget(self.printout_button)
         column.addWidget(self.tries)
 
     def _meter_part(self) -> None:
@@ -202,6 +208,7 @@ class CheckView(QtWidgets.QWidget):
         if gate is not None:
             self.gate_words.say("Open." if gate.open else "Closed. Still wanted: " + "; ".join(gate.wanted) + ".")
         self.attach_box.setVisible(check.keying is not None)
+        self.printout_button.setVisible(takes_printout(check))
         self.tries.say(_tries(one))
         self._show_meters(one, visit, other)
         self.seen_box.setVisible(check.how is How.SEEN)
@@ -318,7 +325,7 @@ def _basis(one: CheckCase) -> str:
 
 def _tries(one: CheckCase) -> str:
     if not one.tries:
-        return ""
+        return "A print-out is filed; nothing is recorded to hold it against." if one.state.printouts else ""
     last = one.tries[-1]
     count = f"{len(one.tries)} tries" if len(one.tries) > 1 else "One try"
     lines = [f"{count}; the last at {last.entry.utc:%H:%M} UTC, {last.entry.recording}:"]
@@ -329,6 +336,10 @@ def _tries(one: CheckCase) -> str:
     for found in last.transmissions:
         judged = [f"{r.quantity} {format_reading(r)}, {r.verdict}" for r in found.readings if r.verdict]
         lines.append(f"{format_place(found)}, {found.kind}: " + ("; ".join(judged) or "nothing judged") + ".")
+    if one.printout_trouble:
+        lines.append(f"⚠ {one.printout_trouble}")
+    if one.printout is not None:
+        lines.append(f"The ship's print-out: {one.printout.conclusion}")
     for conclusion in one.conclusions:
         sign = {False: "⚠ look here: ", True: "", None: ""}[conclusion.agrees]
         lines.append(f"{sign}{conclusion.sentence} ({conclusion.reason})")

@@ -2,27 +2,16 @@
 
 from __future__ import annotations
 
-import unicodedata
-
 from sdrcheck.decoders.dsc.call import Call
 from sdrcheck.decoders.navtex.message import Message
 from sdrcheck.findings.call_words import grid, sentences
 from sdrcheck_gui.keyings import Keying
 from sdrcheck_gui.look import Look
+from sdrcheck_gui.panels.printout import PrintoutPage
+from sdrcheck_gui.panels.text import harmless
 from sdrcheck_gui.qt import QtCore, QtGui, QtWidgets
 
 _ROWS = ("first copy", "second copy", "accepted")
-_LONGEST_SHOWN = 50_000
-
-
-def harmless(text: str) -> str:
-    """Text from the air as it may be shown: controls and direction marks are written out, never obeyed."""
-    return "".join(
-        character
-        if character == "\n" or unicodedata.category(character) not in ("Cc", "Cf", "Co", "Cs", "Cn", "Zl", "Zp")
-        else f"[U+{ord(character):04X}]"
-        for character in text.replace("\r\n", "\n").replace("\r", "\n")[-_LONGEST_SHOWN:]
-    )
 
 
 class Grid(QtWidgets.QTableWidget):
@@ -80,11 +69,18 @@ class DecodePanel(QtWidgets.QWidget):
         self.words = QtWidgets.QPlainTextEdit()
         self.words.setReadOnly(True)
         self.words.setAccessibleName("the content in words")
+        option = self.words.document().defaultTextOption()
+        option.setTextDirection(QtCore.Qt.LayoutDirection.LeftToRight)  # words of the other direction turn no page
+        self.words.document().setDefaultTextOption(option)
+        self.printout_button = QtWidgets.QPushButton("The ship's print-out …")
+        self.printout_button.setToolTip("Hold what the ship's own receiver printed against these messages")
+        self.printout_button.clicked.connect(self._ask_printout)
         self.grid = Grid()
         column = QtWidgets.QVBoxLayout(self)
         column.setContentsMargins(4, 4, 4, 4)
         column.addWidget(self.which)
         column.addWidget(self.words, 1)
+        column.addWidget(self.printout_button)
         column.addWidget(self.grid)
         self.show_chosen(None)
 
@@ -108,7 +104,12 @@ class DecodePanel(QtWidgets.QWidget):
             self.which.addItem(f"{number} of {len(self._shown)}: {self._name(part)}")
         self.which.blockSignals(False)
         self.which.setVisible(len(self._shown) > 1)
+        self.printout_button.setVisible(any(isinstance(part, Message) for part in self._shown))
         self._show_part(0)
+
+    def _ask_printout(self) -> None:
+        if self._keying is not None and self._keying.transmission is not None:
+            PrintoutPage(self, (self._keying.transmission,)).show()
 
     @staticmethod
     def _name(part: object) -> str:

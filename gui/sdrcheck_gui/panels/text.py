@@ -1,9 +1,23 @@
-"""Sentences on the screen: plain text that wraps, can be read out, and shows nothing where there is nothing to say."""
+"""Sentences on the screen: plain text that wraps and can be read out; nothing from the air is ever obeyed."""
 
 from __future__ import annotations
 
+import unicodedata
+
 from sdrcheck_gui.look import Look
 from sdrcheck_gui.qt import QtCore, QtWidgets
+
+_LONGEST_SHOWN = 50_000
+
+
+def harmless(text: str) -> str:
+    """Text from the air as it may be shown: controls and direction marks are written out, never obeyed."""
+    return "".join(
+        character
+        if character == "\n" or unicodedata.category(character) not in ("Cc", "Cf", "Co", "Cs", "Cn", "Zl", "Zp")
+        else f"[U+{ord(character):04X}]"
+        for character in text.replace("\r\n", "\n").replace("\r", "\n")[-_LONGEST_SHOWN:]
+    )
 
 
 class Words(QtWidgets.QLabel):

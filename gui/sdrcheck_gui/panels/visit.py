@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from sdrcheck.cli.visit_check import file_recording
-from sdrcheck.cli.visit_results import file_meter, file_outcome, file_seen
+from sdrcheck.cli.visit_results import file_meter, file_outcome, file_printout, file_seen
 from sdrcheck.evidence.case import Case, CheckCase
 from sdrcheck.visits import gates
 from sdrcheck_gui import visit_work
@@ -18,6 +18,7 @@ from sdrcheck_gui.panels.check import CheckView, state_words
 from sdrcheck_gui.panels.gates import GatesPage
 from sdrcheck_gui.panels.new_visit import NewVisitPage
 from sdrcheck_gui.panels.papers import PapersPage
+from sdrcheck_gui.panels.printout import PrintoutPage
 from sdrcheck_gui.panels.report import ReportPage
 from sdrcheck_gui.panels.text import Words
 from sdrcheck_gui.qt import QtCore, QtGui, QtWidgets
@@ -82,6 +83,7 @@ class VisitPanel(QtWidgets.QWidget):
         view.seen_wanted.connect(self._file_seen)
         view.outcome_wanted.connect(self._file_outcome)
         view.gates_wanted.connect(self.show_gates)
+        view.printout_wanted.connect(self._ask_printout)
         self._enable()
 
     def _button(self, words: str, does: str, action: Callable[[], object]) -> QtWidgets.QPushButton:
@@ -335,6 +337,17 @@ class VisitPanel(QtWidgets.QWidget):
             self.refresh()
 
         self._jobs.start(what, lambda job: work(job, path), done, self._fail)  # type: ignore[operator]
+
+    def _ask_printout(self, check_id: str) -> None:
+        path, case = self.path, self.case
+        if path is None or case is None:
+            return
+
+        def file(text: Path, stations: str, rejected: str, stored: tuple[str, ...]) -> None:
+            file_printout(path, check_id, text, stations=stations, rejected=rejected, stored=stored)
+            self._filed(None)
+
+        PrintoutPage(self, case.check(check_id).transmissions, file).show()
 
     def _report(self) -> None:
         if self.case is not None and self.path is not None:
