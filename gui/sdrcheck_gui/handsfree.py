@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import queue
 import threading
 from collections.abc import Iterator, Sequence
@@ -17,8 +18,8 @@ from sdrcheck_gui.listening import Speaker
 from sdrcheck_gui.look import Look
 from sdrcheck_gui.qt import QtCore, QtGui, QtWidgets
 
-LEAST_CAPITAL_MM = 15.0
-"""Height of a capital letter that is read without effort from 3 m: a two-hundredth of the distance (practice)."""
+LEAST_CAPITAL_MM = 3_000 * math.tan(math.radians(10 / 60))
+"""Height of a capital letter seen from 3 m under 10 minutes of arc: twice what a normal eye just reads (practice)."""
 _SIGNS = {Sound.HEARD: "✓ ", Sound.WRONG: "✕ ", Sound.FINISHED: "■ "}
 
 
@@ -108,11 +109,6 @@ class LargeText(QtWidgets.QWidget):
     def _flags() -> int:
         return int(QtCore.Qt.AlignmentFlag.AlignCenter) | int(QtCore.Qt.TextFlag.TextWordWrap)
 
-    def capital_mm(self) -> float:
-        """Height of a capital letter on this screen, in millimetres."""
-        screen = self.screen()
-        return QtGui.QFontMetricsF(self.fitting()).capHeight() / screen.physicalDotsPerInchY() * 25.4
-
     def paintEvent(self, event: QtGui.QPaintEvent) -> None:
         painter = QtGui.QPainter(self)
         painter.setPen(self._colour)
@@ -148,8 +144,8 @@ class HandsFreeScreen(QtWidgets.QWidget):
         column = QtWidgets.QVBoxLayout(self)
         column.addWidget(self.top)
         column.addWidget(self.channel, 3)
-        column.addWidget(self.ask, 5)
-        column.addWidget(self.last, 3)
+        column.addWidget(self.ask, 6)
+        column.addWidget(self.last, 2)
         column.addWidget(self.foot)
         self.setStyleSheet(f"background: {look.paper}; color: {look.ink};")
         self.resize(1024, 700)
@@ -177,10 +173,13 @@ class HandsFreeScreen(QtWidgets.QWidget):
         if self.begun and not self.finished:
             if isinstance(event, TransmissionStarted):
                 place = event.channel.name if event.channel else frequency_text(event.frequency_hz)
-                self.foot.setText(f"keyed: {place}")
+                self._show_count(f", keyed now: {place}")
             elif isinstance(event, TransmissionEnded):
-                self.foot.setText("Esc leaves the run; what was filed stays filed.")
+                self._show_count()
             self.run.take(event)
+
+    def _show_count(self, more: str = "") -> None:
+        self.top.setText(f"{len(self.run.state.filed)} of {len(self.run.checks)} filed{more}")
 
     def tick(self) -> None:
         """Show and sound what the run says."""
@@ -190,8 +189,7 @@ class HandsFreeScreen(QtWidgets.QWidget):
     def _announce(self, one: Announcement) -> None:
         self.said.append(one)
         look = self._look
-        done = len(self.run.state.filed)
-        self.top.setText(f"{done} of {len(self.run.checks)} filed")
+        self._show_count()
         if one.sound is Sound.NONE and one.check is not None and one.place is None and one.say == one.check.say:
             channel = one.check.keying.channel if one.check.keying else None
             self.channel.say(channel or "", self._ink())
