@@ -30,6 +30,8 @@ from sdrcheck.measurements.stretch import Stretch
 TONE_B_HZ = 2100.0
 TONE_Y_HZ = 1300.0
 _FIRST_BITS = 12
+_HOPELESS_RAD = 1.0
+"""What a fit of some fifty bits leaves when the bits are not those on the air; half of it where phases wrap."""
 _NOISY = 12.0
 """Carrier-to-noise power ratio in the excerpt below which an unwrapped phase is not to be trusted."""
 
@@ -349,7 +351,9 @@ def acquire(samples: Samples, start: Shape, model: Model, offset_hz: float) -> F
         linear = _first_phases(samples, shape, model, used, offset_hz)
     while True:
         found = fit(samples, shape, model, used, linear=linear, trust=0.05 if samples.noisy else 0.01)
-        if bits / 2 >= total:
+        bound = _HOPELESS_RAD / 2 if model.jumps else _HOPELESS_RAD
+        hopeless = found.rms > bound and bits >= 4 * _FIRST_BITS and not samples.noisy
+        if bits / 2 >= total or hopeless:
             return found
         bits *= 2
         wider = np.abs(places - samples.middle) <= bits / 2

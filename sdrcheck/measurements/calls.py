@@ -15,7 +15,7 @@ from sdrcheck.filters.excerpt import BitTrack, Excerpt
 from sdrcheck.measurements import callfit
 from sdrcheck.measurements.callfit import Fit, Keying, Model, Samples, Shape
 from sdrcheck.measurements.carrier import tapered_mean
-from sdrcheck.measurements.spectrum import one_sided_density
+from sdrcheck.measurements.spectrum import PRUDENCE, one_sided_density
 from sdrcheck.measurements.stretch import Stretch, settled
 from sdrcheck.quantities import Measured, Term
 
@@ -117,7 +117,7 @@ def _index(found: Fit, at: int) -> float:
 def _of_either_modulator(samples: Samples, start: Shape, model: Model, offset_hz: float) -> Fit:
     """Acquire the call; where the indices differ, with the carrier's phase jumping or running on, as fits better."""
     jumping = callfit.acquire(samples, start, model, offset_hz)
-    if abs(_index(jumping, 3) - _index(jumping, 5)) < _ALIKE:
+    if jumping.used.sum() < samples.times.size / 2 or abs(_index(jumping, 3) - _index(jumping, 5)) < _ALIKE:
         return jumping
     running = callfit.acquire(samples, start, replace(model, runs_on=True), offset_hz)
     return running if running.rms < jumping.rms else jumping
@@ -139,7 +139,7 @@ def _over(stretch: Stretch, samples: Samples) -> Stretch:
 def _readings(stretch: Stretch, samples: Samples, found: Fit) -> dict[str, Measured]:
     rate = stretch.sample_rate_hz
     density = _density(samples, found, rate, *_audio(found))
-    variance = density * rate / 2  # of white phase noise that is as dense as this in the audio band
+    variance = PRUDENCE**2 * density * rate / 2  # of white phase noise that is as dense as this in the audio band
     scale = np.sqrt(np.sum(found.jacobian**2, axis=1)) + 1e-30
     scaled = found.jacobian / scale[:, None]
     covariance = variance * np.linalg.pinv(scaled @ scaled.T, rcond=1e-12) / np.outer(scale, scale)
@@ -158,7 +158,9 @@ def _readings(stretch: Stretch, samples: Samples, found: Fit) -> dict[str, Measu
     if found.model.loose or slow > 3:
         bare = callfit.carrier_phase(samples, found)
         steps = callfit.unexplained_steps(samples, found, bare, density) if found.model.loose else 0.0
-        readings = {"carrier offset": tapered_mean(_over(stretch, samples), bare, steps, slips=not samples.noisy).offset}
+        readings = {
+            "carrier offset": tapered_mean(_over(stretch, samples), bare, steps, slips=not samples.noisy).offset
+        }
     else:
         drift = found.linear[2] / np.pi
         middle = float(samples.times.mean() - samples.times[found.used].mean())

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sdrcheck.measurements.spectrum import Reals
+from sdrcheck.measurements.spectrum import PRUDENCE, Reals
 from sdrcheck.measurements.stretch import Stretch
 from sdrcheck.quantities import Measured, Term
 
@@ -75,7 +75,7 @@ def _line(stretch: Stretch, iq: NDArray[np.complex128]) -> Carrier | None:
     allowed = 1 + 4 * math.sqrt(2 / points) + 3 * stretch.noise.relative_standard
     if (variance > 2 * allowed * expected and variance > 1e-12) or abs(neighbours) > 4 / math.sqrt(points):
         return None
-    spread = np.sqrt(variance / np.sum(basis[:, 1:] ** 2, axis=0)) / (2 * np.pi)
+    spread = PRUDENCE * np.sqrt(variance / np.sum(basis[:, 1:] ** 2, axis=0)) / (2 * np.pi)
     offset = Measured(
         value=coarse + float(solution[1]) / (2 * np.pi),
         unit="Hz",
@@ -143,7 +143,7 @@ def tapered_mean(stretch: Stretch, phase: Reals, wander: float = 0.0, *, slips: 
             total, found, covariance = misfit(excess)
             low, high = (excess, high) if total > freedom else (low, excess)
     rate = stretch.sample_rate_hz
-    terms = [Term.normal("noise", math.sqrt(white[0, 0]) / area[0])]
+    terms = [Term.normal("noise", PRUDENCE * math.sqrt(white[0, 0]) / area[0])]
     if excess:
         slow = math.sqrt(excess / duration * overlap[0, 0]) / area[0]
         known = excess == wander

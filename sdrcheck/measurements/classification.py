@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from sdrcheck.measurements.condition import Condition
-from sdrcheck.measurements.spectrum import Reals, one_sided_density
+from sdrcheck.measurements.spectrum import Reals, one_sided_density, smoothed
 from sdrcheck.measurements.stretch import Stretch
 from sdrcheck.measurements.tones import BLOCK_S
 
@@ -31,6 +31,7 @@ class Block:
     condition: Condition
     tones_hz: tuple[float, ...] = ()
     rms_hz: float = 0.0
+    """Of the deviation, noise included, all of the block counting alike."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +56,9 @@ def classify(stretch: Stretch, offset_hz: float) -> Classified:
     for condition in (Condition.ONE_TONE, Condition.TWO_TONES):
         alike = _alike([block for block in modulated if block.condition is condition])
         if len(alike) >= 0.6 * len(modulated):
-            return Classified(condition, tuple(alike), len(alike) / len(modulated))
+            full = float(np.median([block.rms_hz for block in alike]))
+            standing = tuple(block for block in alike if block.rms_hz > 0.96 * full)  # not the one it began in
+            return Classified(condition, standing, len(alike) / len(modulated))
     if is_call(stretch):
         return Classified(Condition.CALL, blocks)
     voices = sum(block.condition is not Condition.UNKNOWN for block in modulated)
@@ -81,7 +84,7 @@ def _block(stretch: Stretch, offset_hz: float, start: int, size: int) -> Block:
     noise = float(np.sum(floor[audio])) * step
     total = float(np.sum(density[audio])) * step - noise
     doubt = math.sqrt(1.944 * float(np.sum(np.square(floor[audio])))) * step + noise * stretch.noise.relative_standard
-    rms = math.sqrt(max(total, 0.0))
+    rms = math.sqrt(float(np.mean(np.square(smoothed(deviation, round(rate / 12_000))))))
     if total < max(_QUIET_HZ**2, 5 * doubt):
         return Block(start, size, Condition.UNMODULATED, rms_hz=rms)
 
@@ -112,7 +115,11 @@ def _block(stretch: Stretch, offset_hz: float, start: int, size: int) -> Block:
         return Block(start, size, Condition.ONE_TONE, (first,), rms)
     beyond = (frequencies > 4_000) & (frequencies < 8_000)
     outside = float(np.sum((density - floor)[beyond])) * step
-    return Block(start, size, Condition.UNKNOWN if outside > 0.5 * total else Condition.SPEECH, rms_hz=rms)
+    beneath, voice = (
+        float(np.median(density[(frequencies > low) & (frequencies < high)])) for low, high in ((20, 250), (300, 2_000))
+    )
+    data = outside > 0.3 * total or beneath > 0.5 * voice  # a microphone's channel passes neither
+    return Block(start, size, Condition.UNKNOWN if data else Condition.SPEECH, rms_hz=rms)
 
 
 def _peak(frequencies: Reals, density: Reals, where: np.ndarray) -> float:
@@ -153,7 +160,7 @@ def _keying(phase: Reals, rate: float) -> float:
     if np.sum(power[voice] * band[voice]) < 0.8 * np.sum(power[voice]):
         return 0.0
     subcarrier = np.fft.ifft(spectrum * band)
-    lag = max(1, round(0.0002 * rate))
+    lag = max(1, round(0.0001 * rate))  # less than half a cycle of either tone between the two samples
     turn = subcarrier[2 * lag :] * np.conj(subcarrier[: -2 * lag])
     frequency = np.angle(turn) * rate / (4 * np.pi * lag) - _CALL_CENTRE_HZ
     crossings = np.flatnonzero(np.signbit(frequency[1:]) != np.signbit(frequency[:-1]))

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from sdrcheck.measurements.noise import FLAT_HZ
-from sdrcheck.measurements.spectrum import Reals, between_samples, tapered
+from sdrcheck.measurements.spectrum import PRUDENCE, Reals, between_samples, tapered
 from sdrcheck.measurements.stretch import Stretch
 from sdrcheck.measurements.tones import ToneFit, held, mean_of_blocks
 from sdrcheck.quantities import Measured, Term
@@ -159,4 +159,4 @@ def _peak(values: Reals, covariance: Reals, method: str) -> Measured:
     peaks = (values[rivals][:, None] + root @ draws).max(axis=0)
     raised = float(peaks.mean()) - float(values[rivals].max())
     spread = float(peaks.std())
-    return Measured(highest - raised, "Hz", (Term.normal("noise", max(spread, 0.5 * noise)),), method)
+    return Measured(highest - raised, "Hz", (Term.normal("noise", PRUDENCE * max(spread, 0.5 * noise)),), method)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from sdrcheck.filters.excerpt import Excerpt
 from sdrcheck.measurements.noise import FLAT_HZ
-from sdrcheck.measurements.spectrum import Reals, smoothed
+from sdrcheck.measurements.spectrum import PRUDENCE, Reals, smoothed
 from sdrcheck.measurements.stretch import Stretch
 from sdrcheck.quantities import Measured, Term
 
@@ -86,7 +86,7 @@ def _edge(iq: NDArray[np.complex64], near: int, rate: float, noise_power: float,
     for part in (0.1, 0.9):
         amplitude = math.sqrt(noise_power / (2 * independent)) * math.sqrt(1 + noise_power / (2 * (part * full) ** 2))
         spread += (amplitude / slope) ** 2
-    terms = [Term.normal("noise", math.sqrt(spread) / rate)]
+    terms = [Term.normal("noise", PRUDENCE * math.sqrt(spread) / rate)]
     if taken < 4 * own:
         terms.append(Term.rectangular("channel filter", own * own / max(taken, own) / 2 / rate))
     terms.append(Term.rectangular("resolution", 0.5 / rate))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from sdrcheck.measurements.noise import Noise
+from sdrcheck.measurements.spectrum import PRUDENCE
 from sdrcheck.measurements.stretch import Stretch
 from sdrcheck.quantities import Measured, Term
 
@@ -19,7 +20,7 @@ def level(stretch: Stretch) -> Measured:
     """
     carrier_to_density = stretch.power / stretch.noise.density if stretch.noise.density > 0 else math.inf
     terms = [
-        Term.normal("noise", DECIBELS * math.sqrt(2 / (carrier_to_density * stretch.duration_s))),
+        Term.normal("noise", PRUDENCE * DECIBELS * math.sqrt(2 / (carrier_to_density * stretch.duration_s))),
         Term.normal("noise floor taken off", DECIBELS * stretch.noise.relative_standard / stretch.carrier_to_noise),
     ]
     if stretch.clipped:
@@ -35,7 +36,7 @@ def noise_floor(noise: Noise, bandwidth_hz: float) -> Measured | None:
     return Measured(
         value=10 * math.log10(noise.density * bandwidth_hz),
         unit="dBFS",
-        terms=(Term.normal("length of the quiet", DECIBELS * noise.relative_standard),),
+        terms=(Term.normal("length of the quiet", PRUDENCE * DECIBELS * noise.relative_standard),),
         method=f"in {bandwidth_hz:.0f} Hz, in the quiet beside the keying",
     )
 

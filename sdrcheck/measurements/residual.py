@@ -13,7 +13,7 @@ import numpy as np
 
 from sdrcheck.measurements.deviation import phase_noise
 from sdrcheck.measurements.level import DECIBELS
-from sdrcheck.measurements.spectrum import Reals, one_sided_density, spread_of_sum, tapered
+from sdrcheck.measurements.spectrum import PRUDENCE, Reals, one_sided_density, spread_of_sum, tapered
 from sdrcheck.measurements.stretch import Stretch
 from sdrcheck.quantities import Measured, Term
 
@@ -67,7 +67,7 @@ def residual_modulation(stretch: Stretch) -> tuple[Measured, tuple[float, float]
     noise_like = np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1) / math.log(2)
     own_scatter = math.sqrt(scatter**2 + inflation * float(np.sum(mixed + np.square(noise_like))) * step**2)
     terms = (
-        Term.normal("noise", DECIBELS * own_scatter / surplus),
+        Term.normal("noise", PRUDENCE * DECIBELS * own_scatter / surplus),
         Term.normal("receiver noise taken off", DECIBELS * 0.05 * own / surplus),
     )
     method = f"{_BAND}, relative to 1 kHz at 3 kHz deviation, receiver noise taken off"

@@ -10,6 +10,10 @@ from numpy.typing import NDArray
 Reals = NDArray[Any]
 """Arrays of float64; numpy's own stubs lose the type in half of what is done with them."""
 
+PRUDENCE = 1.1
+"""Factor on every standard uncertainty that rests on an estimated noise density: that estimate is itself good to some
+10 %, and U = 2·u is to cover 95 % all the same (JCGM 100, G.3, takes a larger k for the same reason)."""
+
 
 def tapered(count: int, part: float = 0.1) -> Reals:
     """A window that is 1 except for cosine slopes over `part` of its length at each end."""

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sdrcheck.measurements.spectrum import Reals, between_samples, one_sided_density
+from sdrcheck.measurements.spectrum import PRUDENCE, Reals, between_samples, one_sided_density
 from sdrcheck.quantities import Measured, Term
 
 BLOCK_S = 0.5
@@ -178,7 +178,7 @@ def mean_of_blocks(values: Sequence[float], variances: Sequence[float], unit: st
     """Mean of equal blocks; where they scatter more than their noise allows, the rest is a term of its own."""
     count = len(values)
     noise = math.sqrt(sum(variances)) / count
-    terms = [Term.normal("noise", noise)]
+    terms = [Term.normal("noise", PRUDENCE * noise)]
     if count >= 4:
         spread = float(np.var(values, ddof=1)) / count
         allowed = 1 + 3 * math.sqrt(2 / (count - 1))
@@ -222,6 +222,6 @@ def sinad(fits: Sequence[ToneFit], low_hz: float = 300.0, high_hz: float = 3_000
     return Measured(
         value=10 * math.log10(ratio),
         unit="dB",
-        terms=(Term.normal("noise", decibels_per_part * spread / disturbance),),
+        terms=(Term.normal("noise", PRUDENCE * decibels_per_part * spread / disturbance),),
         method=f"{low_hz:.0f} Hz to {high_hz:.0f} Hz, de-emphasised at 6 dB/octave, receiver noise in it, {held(fits)}",
     )

@@ -18,7 +18,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from sdrcheck.compositions.waveform import shifted, vhf_call
-from sdrcheck.filters.excerpt import Excerpt
 from sdrcheck.measurements import calls, fm
 from sdrcheck.quantities import Measured
 from tests.measurements.signals import (
@@ -140,7 +139,7 @@ def one_tone(rng: np.random.Generator, snr_db: float, quantised: bool) -> Trial:
 
 def two_tones(rng: np.random.Generator, snr_db: float, quantised: bool) -> Trial:
     offset, seconds = rng.uniform(-1500, 1500), rng.uniform(0.2, 1.5)
-    tones, peaks = (1100.0, 1700.0) + rng.uniform(-20, 20, 2), rng.uniform(800, 2400, 2)
+    tones, peaks = np.array([1100.0, 1700.0]) + rng.uniform(-20, 20, 2), rng.uniform(800, 2400, 2)
     at = times(seconds)
     phase = sum(p / f * np.sin(2 * np.pi * f * at + rng.uniform(0, 6)) for f, p in zip(tones, peaks, strict=True))
     made = excerpt(np.exp(1j * phase + 2j * np.pi * offset * at), rng, snr_db=snr_db, quantised=quantised)

@@ -25,7 +25,9 @@ def times(duration_s: float, rate: float = WIDE_RATE) -> NDArray[np.float64]:
     return np.arange(round(duration_s * rate)) / rate
 
 
-def speech_like(duration_s: float, rng: np.random.Generator, peak_hz: float, rate: float = WIDE_RATE) -> NDArray[np.float64]:
+def speech_like(
+    duration_s: float, rng: np.random.Generator, peak_hz: float, rate: float = WIDE_RATE
+) -> NDArray[np.float64]:
     """Phase (rad) of speech-like modulation: noise from 300 Hz to 3 kHz in syllables, largest deviation `peak_hz`."""
     count = round(duration_s * rate)
     spectrum = np.fft.rfft(rng.standard_normal(count))
