@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import re
-from pathlib import Path
 from typing import Any
 
 import click
 
 from sdrcheck.cli.arguments import FREQUENCY
-from sdrcheck.cli.compose_output import CAUTION, Canvas, Order, recording_options, say_written
+from sdrcheck.cli.compose_output import CAUTION, Canvas, Order, put_sound, recording_options, say_written
 from sdrcheck.compositions.call import (
     CALLS_IN_AN_ATTEMPT,
     ROWS,
@@ -326,23 +325,21 @@ def _write_sound(
     silence = np.zeros(round(options["gap_s"] * sound.SOUND_RATE_HZ))
     sent = [[1 - bit for bit in bits] if options["inverted"] else bits for bits in calls]
     sent = sent if silence.size else [[bit for bits in sent for bit in bits]]
-    path = order.named(caution)
     parts: list[Any] = []
+    law: sound.Law = "flat" if sound_law in (None, "flat") else "pre-emphasised"
     if band == "vhf":
-        law: sound.Law = "flat" if sound_law in (None, "flat") else "pre-emphasised"
         for bits in sent:
             parts += [sound.vhf_sound(bits, law, options["rate_ppm"]), silence]
-        setup = path.with_name(f"{path.stem}-setup.wav")
-        write_sound(setup, sound.setup_tones(law), sound.SOUND_RATE_HZ)
-        sheet = sound.vhf_sheet(frequency_hz, law, path.name, setup.name)
     else:
         if sound_law is not None:
             raise click.UsageError("--sound-law is for VHF; on MF and HF the generator is amplitude-modulated")
         for bits in sent:
             parts += [sound.mf_sound(bits, options["rate_ppm"]), silence]
-        sheet = sound.mf_sheet(frequency_hz, path.name)
     edge = np.zeros(sound.SOUND_RATE_HZ // 2)
-    whole = np.concatenate([edge, *parts, edge])
-    write_sound(path, whole, sound.SOUND_RATE_HZ)
-    say_written(Path(path), whole.size / sound.SOUND_RATE_HZ)
-    click.echo(sheet)
+    path = put_sound(order, np.concatenate([edge, *parts, edge]), caution)
+    if band == "vhf":
+        setup = path.with_name(f"{path.stem}-setup.wav")
+        write_sound(setup, sound.setup_tones(law), sound.SOUND_RATE_HZ)
+        click.echo(sound.vhf_sheet(frequency_hz, law, path.name, setup.name))
+    else:
+        click.echo(sound.mf_sheet(frequency_hz, path.name))

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from sdrcheck.cli.arguments import FREQUENCY
-from sdrcheck.cli.compose_output import CAUTION, Canvas, Order, recording_options, say_written
+from sdrcheck.cli.compose_output import CAUTION, Canvas, Order, put_sound, recording_options, say_written
 from sdrcheck.errors import CompositionError
 
 if TYPE_CHECKING:
@@ -178,13 +178,10 @@ def _on_the_way(
 
 
 def _write_sound(order: Order, bits: list[int], rate_bd: float, frequency_hz: float, caution: bool) -> None:
-    from sdrcheck.compositions.sound import SOUND_RATE_HZ, mf_sheet, text_sound
-    from sdrcheck.recordings.wav import write_sound
+    from sdrcheck.compositions.sound import mf_sheet, text_sound
 
-    path = order.named(caution)
     if caution:
         click.echo(CAUTION, err=True)
     click.echo(AGREED, err=True)
-    write_sound(path, text_sound(bits, rate_bd), SOUND_RATE_HZ)
-    say_written(path, len(bits) / rate_bd)
+    path = put_sound(order, text_sound(bits, rate_bd), caution)
     click.echo(mf_sheet(frequency_hz, path.name))

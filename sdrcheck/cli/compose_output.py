@@ -26,6 +26,11 @@ CAUTION = (
 )
 CAUTION_IN_NAME = "-CLOSED-CABLE-ONLY"
 
+INTO_THE_GENERATOR = (
+    "The sound goes by cable into the modulation input of a generator, and nowhere near a microphone or a set that may "
+    "be keyed."
+)
+
 LEVEL_DBFS = -12.0
 LOUDEST_NOISE_DBFS = -15.0
 TAIL_S = 0.4
@@ -66,6 +71,10 @@ def recording_options(function: _F) -> _F:
         ),
         click.option("--start-utc", help="UTC of the first sample, like 2026-05-12T08:00:00Z."),
         click.option(
+            "--play", is_flag=True, help="WAV: play it, too, into the generator's modulation input; not what is gated."
+        ),
+        click.option("--device", help="Sound device to play it on; the usual one if not named."),
+        click.option(
             "--seed", type=int, default=1, show_default=True, help="For the noise; the same seed, the same file."
         ),
     )
@@ -90,7 +99,13 @@ class Order:
     rise_s: float
     onto: Path | None
     start_utc: str | None
+    play: bool
+    device: str | None
     seed: int
+
+    def __post_init__(self) -> None:
+        if self.play and not self.is_sound:
+            raise click.UsageError("--play is for sound; name the output like call.wav")
 
     @property
     def is_sound(self) -> bool:
@@ -210,6 +225,41 @@ class Canvas:
             description=description,
             annotations=self.annotations,
         )
+
+
+def put_sound(order: Order, sound: NDArray[np.float64], caution: bool) -> Path:
+    """Write a sound file, tell so, and play it where asked to; what carries the caution is never played."""
+    from sdrcheck.compositions.sound import SOUND_RATE_HZ
+    from sdrcheck.recordings.wav import write_sound
+
+    if order.play and caution:
+        raise click.UsageError(
+            "a receiver could take this for a real call, so it is not played here; leave --play out, and play the file "
+            "yourself when the closed cable has been checked"
+        )
+    path = order.named(caution)
+    write_sound(path, sound, SOUND_RATE_HZ)
+    say_written(path, sound.size / SOUND_RATE_HZ)
+    if order.play:
+        _play(sound, order.device)
+    return path
+
+
+def _play(sound: NDArray[np.float64], device: str | None) -> None:
+    from contextlib import closing
+
+    import numpy as np
+
+    from sdrcheck.cli.listen import device_named
+    from sdrcheck.watching.loudspeaker import Loudspeaker
+
+    click.echo(f"caution: {INTO_THE_GENERATOR}", err=True)
+    with closing(Loudspeaker(device_named(device), level=1.0)) as loudspeaker:
+        loudspeaker.play_whole(sound.astype(np.float32))
+        if loudspeaker.underflows:
+            click.echo(f"the sound was interrupted {loudspeaker.underflows} times; play it again", err=True)
+        else:
+            click.echo("played whole", err=True)
 
 
 def say_written(path: Path, seconds: float) -> None:

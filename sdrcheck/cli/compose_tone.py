@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from sdrcheck.cli.arguments import FREQUENCY
-from sdrcheck.cli.compose_output import Canvas, Order, recording_options, say_written
+from sdrcheck.cli.compose_output import Canvas, Order, put_sound, recording_options, say_written
 from sdrcheck.errors import CompositionError
 
 if TYPE_CHECKING:
@@ -110,13 +110,10 @@ def _refuse_calling_channels(frequency_hz: float) -> None:
 def _write_sound(order: Order, tones: tuple[float, ...], keyed_s: float, place: object) -> None:
     from sdrcheck.compositions.sound import SOUND_RATE_HZ
     from sdrcheck.compositions.tone import sound_tones
-    from sdrcheck.recordings.wav import write_sound
 
     if place is not None:
         raise click.UsageError("a sound file has no channel or frequency; name the output like tone.sigmf-meta for one")
-    path = order.named(caution=False)
-    write_sound(path, sound_tones(tones, keyed_s, SOUND_RATE_HZ), SOUND_RATE_HZ)
-    say_written(path, keyed_s)
+    put_sound(order, sound_tones(tones, keyed_s, SOUND_RATE_HZ), caution=False)
 
 
 def _write_recording(

@@ -10,6 +10,7 @@ from typing import Any
 from sdrcheck.errors import SourceError, SourceLost
 from sdrcheck.recordings.utc import host_utc_error_s
 from sdrcheck.sources.intake import Intake
+from sdrcheck.sources.sample_clock import SampleClock
 from sdrcheck.sources.source import IqBlock, SourceFacts, Tuning
 
 USUAL_RATE_HZ = 48_000.0
@@ -17,6 +18,8 @@ USUAL_RATE_HZ = 48_000.0
 _LATENCY_S = 0.2
 _ANSWER_S = 3.0
 _SILENCE_S = 3.0
+_WINDOW_S, _JITTER_S = 3.0, 0.15
+"""Sound servers change their delay as they please, and the card says itself when it loses something."""
 
 
 def open_word(device: str, wanted: Tuning) -> SoundInput:
@@ -35,7 +38,8 @@ class SoundInput:
         self._word = "sound" if device is None else f"sound:{device}"
         rate = wanted.sample_rate_hz or USUAL_RATE_HZ
         self._datatype, channels = ("ci16_le", 2) if wanted.iq else ("ri16_le", 1)
-        self._intake = Intake(self._datatype, rate)
+        clock = SampleClock(rate, window_s=_WINDOW_S, jitter_s=_JITTER_S)
+        self._intake = Intake(self._datatype, rate, clock=clock)
         self._due: float | None = None
         try:
             self._stream = library.RawInputStream(

@@ -57,8 +57,7 @@ class Loudspeaker:
 
         Raises SourceLost where the sound device has vanished.
         """
-        if self._stopped or time.monotonic() - self._last_fill > _SILENCE_S:
-            raise SourceLost("the sound device takes no more sound; plug it in anew, then start again")
+        self._check()
         with self._lock:
             self._parts.append(sound)
             self._held += sound.size
@@ -77,13 +76,19 @@ class Loudspeaker:
 
     def play_whole(self, sound: Sound) -> None:
         """Play all of a sound, however long, and return when it has been heard. Raises SourceLost as `play` does."""
-        piece = SOUND_RATE_HZ // 10
-        for place in range(0, sound.size, piece):
-            while self.held_s > _MOST_S / 2:
-                time.sleep(0.02)
-                self.play(sound[:0])
-            self.play(sound[place : place + piece])
-        self.drain()
+        edge = np.zeros(SOUND_RATE_HZ // 10, np.float32)  # some devices swallow what comes last
+        with self._lock:
+            self._parts += [sound, edge]
+            self._held += sound.size + edge.size
+            self._started = self._draining = True
+        while self._held:
+            self._check()
+            time.sleep(0.02)
+        self._stream.stop()  # returns when what PortAudio holds has been played, too
+
+    def _check(self) -> None:
+        if self._stopped or time.monotonic() - self._last_fill > _SILENCE_S:
+            raise SourceLost("the sound device takes no more sound; plug it in anew, then start again")
 
     def _fill(self, out: Any, frames: int, when: Any, status: Any) -> None:
         out[:] = 0
@@ -110,14 +115,8 @@ class Loudspeaker:
         self._stopped = True
 
     def drain(self) -> None:
-        """Wait until everything queued has been played."""
-        with self._lock:
-            self._started = self._draining = True
-        deadline = time.monotonic() + self.held_s + 1.0
-        while self._held and not self._stopped and time.monotonic() < deadline:
-            time.sleep(0.02)
-        if not self._stopped:
-            time.sleep(min(self._stream.latency, 1.0))
+        """Wait until everything queued has been played; nothing is played after it."""
+        self.play_whole(np.zeros(0, np.float32))
 
     def close(self) -> None:
         """Stop at once; may be called more than once."""
