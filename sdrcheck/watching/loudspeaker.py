@@ -14,8 +14,9 @@ from sdrcheck.errors import SourceError, SourceLost
 from sdrcheck.sources.sound import sound_library
 from sdrcheck.watching.demodulation import SOUND_RATE_HZ, Sound
 
-_AIM_S = 0.3
-_MOST_S = 1.0
+_AIM_S = 0.5
+"""So much waits before it is played, and so long at most."""
+_MOST_S = 1.5
 _SILENCE_S = 2.0
 _LARGEST_NUDGE = 0.002
 """How much faster or slower than 1 the sound may be taken to stay in step with the card's clock; nobody hears it."""
@@ -32,7 +33,7 @@ class Loudspeaker:
         self._held = 0
         self._lock = threading.Lock()
         self._started = False
-        self._last_fill = time.monotonic()
+        self._last_fill = self._since = time.monotonic()
         self._stopped = self._draining = False
         library = sound_library()
         try:
@@ -53,12 +54,14 @@ class Loudspeaker:
             ) from None
 
     def play(self, sound: Sound) -> None:
-        """Queue sound of full scale 1 at 48 kHz; more than a second's worth pushes out the oldest.
+        """Queue sound of full scale 1 at 48 kHz; more than 1.5 s of it pushes out the oldest.
 
         Raises SourceLost where the sound device has vanished.
         """
         self._check()
         with self._lock:
+            if not self._held:
+                self._since = time.monotonic()
             self._parts.append(sound)
             self._held += sound.size
             while self._held > _MOST_S * SOUND_RATE_HZ:
@@ -95,7 +98,7 @@ class Loudspeaker:
         self._last_fill = time.monotonic()
         with self._lock:
             self.underflows += bool(status and status.output_underflow)
-            if not self._started and self._held < _AIM_S * SOUND_RATE_HZ:
+            if not self._started and self.held_s < _AIM_S and self._last_fill - self._since < _AIM_S:
                 return
             self._started = True
             place = 0

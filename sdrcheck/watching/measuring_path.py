@@ -123,7 +123,7 @@ def leak(cable: Keyed, without: Keyed) -> PathFinding:
         follows = (
             f"What gets around the cable may move a level by {worst:.1f} dB: every reading taken this way is void.",
             "Find where it gets in: loose plugs, an antenna on the set, the dongle's own case, its USB cable.",
-            "More attenuation makes it worse: let more through the cable, move the dongle away from the set, test again.",
+            "More attenuation makes it worse: let more through the cable, move the dongle away, test again.",
         )
     elif below.value < BELOW_FOR_LEVELS_DB or judge(below, for_levels) is Verdict.FAIL:
         follows = (
