@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -112,6 +113,13 @@ class SourceFault:
     lost_samples: int = 0
     stopped: bool = False
     """No more samples come; `Finished` follows."""
+    within_s: float = 0.0
+    """The loss was found by the clock only: it lies somewhere in so many seconds before `time_s`."""
+
+    def casts_doubt_on(self, found: Transmission) -> bool:
+        """Whether the hole may lie inside this transmission, nobody knows where."""
+        low_s = self.time_s - self.within_s
+        return self.within_s > 0 and found.start_s < self.time_s and found.start_s + found.duration_s > low_s
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,6 +159,7 @@ def collect(events: Iterable[Event]) -> Inspection:
             transmissions.append(event.transmission)
         elif isinstance(event, SourceFault):
             remarks.append(event.sentence)
+            transmissions = [in_doubt(one, event) if event.casts_doubt_on(one) else one for one in transmissions]
         elif isinstance(event, Finished):
             finished = event
     if finished is None:
@@ -163,6 +172,19 @@ def collect(events: Iterable[Event]) -> Inspection:
         transmissions=tuple(transmissions),
         relations=relate(transmissions),
         remarks=tuple(dict.fromkeys((*remarks, *finished.remarks))),
+    )
+
+
+def in_doubt(found: Transmission, fault: SourceFault) -> Transmission:
+    """The same transmission with nothing judged, because samples may be missing anywhere in it."""
+    remark = (
+        f"{fault.lost_samples} samples are missing somewhere in the {fault.within_s:.3g} s before {fault.time_s:.3f} s, "
+        "perhaps in the middle of this: nothing of it is judged."
+    )
+    return msgspec.structs.replace(
+        found,
+        readings=tuple(msgspec.structs.replace(one, limit=None, verdict=None) for one in found.readings),
+        remarks=tuple(dict.fromkeys((*found.remarks, remark))),
     )
 
 
@@ -184,6 +206,7 @@ class _Run:
         self._not_numbers = 0
         self._clips: deque[tuple[int, int, int]] = deque()
         self._anchors: list[tuple[int, str]] = [(0, source.facts.start_utc)] if source.facts.start_utc else []
+        self._doubts: deque[SourceFault] = deque(maxlen=100)
         self._pieces: dict[int, list[tuple[Transmission, Excerpt]]] = {}
         self._readers: dict[int, _TextReader] = {}
         self._heard_text: dict[int, int] = {}
@@ -293,7 +316,10 @@ class _Run:
         sentence = f"{lost} samples ({1e3 * seconds:.3g} ms) are missing at {self.time_s:.3f} s"
         if block.lost_within:
             sentence += f", somewhere in the {block.lost_within / self._rate:.3g} s before"
-        yield SourceFault(self.time_s, sentence + ".", lost_samples=lost)
+        fault = SourceFault(self.time_s, sentence + ".", lost_samples=lost, within_s=block.lost_within / self._rate)
+        if fault.within_s:
+            self._doubts.append(fault)
+        yield fault
         if seconds <= LONGEST_LOSS_S:
             place = self._next_sample - self._origin
             zeros = np.zeros(lost, np.complex64)
@@ -339,6 +365,9 @@ class _Run:
         if heard.last:
             del self._pieces[heard.number]
             whole = joined([transmission for transmission, _ in pieces])
+            for doubt in self._doubts:
+                if doubt.casts_doubt_on(whole):
+                    whole = in_doubt(whole, doubt)
             yield TransmissionEnded(heard.number, whole, pieces[0][1])
 
     def _weak(self, heard: Heard) -> Iterator[Event]:

@@ -6,6 +6,7 @@ go into the gain of a block and never look like a signal. Steady narrow lines of
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -46,7 +47,7 @@ class NoiseFloor:
     ) -> None:
         """`side_hz` is how far to either side a cell is compared; without `common_gain` all blocks count as equal.
 
-        A block with less than `least_power` in the whole span holds nothing but the steps of its converter.
+        A block with less than `least_power` in the whole span holds little but the steps of its converter.
         """
         self._spectra = spectra
         self._side = max(4, round(side_hz / spectra.cell_hz))
@@ -57,12 +58,16 @@ class NoiseFloor:
         self.level: Array = np.zeros(spectra.cell_count)
         """Noise density in every cell at gain 1."""
         self.lines: list[Line] = []
+        self.noise_over_least = math.inf
+        """Noise in the whole span over `least_power`: where it is near 1 or less it hides no steps of the converter."""
 
     def prime(self, densities: Density) -> None:
         """Learn the floor from the first blocks, signals among them or not; shape (blocks, bins)."""
         cells = self._spectra.cells(densities).astype(float)
         power = cells.mean(axis=1)
         held = power > self._least_density
+        if np.count_nonzero(~held) > 0.2 * held.size:
+            self.noise_over_least = 0.0
         if np.any(held):
             held &= power > _BLANK * np.median(power[held])
         if not np.any(held):
@@ -83,6 +88,8 @@ class NoiseFloor:
         ripple = np.median(low / np.maximum(sides, 1e-30))
         sides *= min(max(ripple, 1.0), 1.3)
         self.level = np.where(low > _RAISED * sides, sides, low)
+        if self._least_density > 0:
+            self.noise_over_least = min(self.noise_over_least, float(self.level.mean()) / self._least_density)
         if self._common_gain:
             self._gain_reference = float(np.median(_relative(even, self.level)))
         if len(cells) >= _LINE_BLOCKS:

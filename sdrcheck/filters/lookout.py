@@ -57,6 +57,8 @@ _REST_S = 20.0
 """Where energy without a call goes on for so long that it was cut off, the noise floor is given time to follow it."""
 _DYNAMIC_RANGE, _DYNAMIC_RANGE_8_BITS = 10**-7.0, 10**-5.5
 _LEAST_POWER_8_BITS = 0.2 / 128**2
+_STEP_PRODUCTS = ((1.0, 0.07 / 128**2), (3.0, 0.007 / 128**2))
+"""What the steps of 8 bits may put into a channel where the noise is so many times the least; seen on made signals."""
 _SIGMAS = 4.5
 _BURST_S = 0.1
 _SHORTEST_WEAK_S = 0.35
@@ -506,7 +508,7 @@ class Lookout:
             claimed[self._cells_of(track.slot)] = True
         hot = self._hot(cells, under, gains)
         hot[whole:] = False  # the edge of the data smears over the whole span
-        raised = hot.any(axis=0)
+        raised: Marks = np.any(hot, axis=0)
         for slot in self._found(cells, under, hot, claimed):
             first = batch if self._before is None else self._before[0]
             since = self._last_off.get((slot.offset_hz, slot.passband), 0.0)
@@ -600,9 +602,9 @@ class Lookout:
         for width_hz, ratio in ((band.narrow_hz, band.narrow_ratio), (band.wide_hz, band.wide_ratio)):
             width = max(1, round(width_hz / self._spectra.cell_hz))
             found = _windows(power, width) / _windows(noise, width)
-            hot = hot | (found > ratio)
+            hot = np.logical_or(hot, found > ratio)
             if np.count_nonzero(held) >= 3:
-                hot = hot | (found[held].mean(axis=0) > band.mean_ratio)
+                hot = np.logical_or(hot, found[held].mean(axis=0) > band.mean_ratio)
         hot[~held] = False
         return hot
 
@@ -767,6 +769,8 @@ class Lookout:
         """What a keying is an echo of, in words, or None where it stands for itself."""
         if keyed.strength < (_FAINTEST if track.slot.channel is not None else _FAINTEST_OFF_PLAN):
             return "fluctuations of the noise"
+        if any(self._floor.noise_over_least < most and keyed.power < power for most, power in _STEP_PRODUCTS):
+            return "products of a converter whose steps no noise hides"
         for other in self._others(track, over):
             apart_on, apart_off = abs(other.on_s - keyed.on_s), abs(other.off_s - keyed.off_s)
             if keyed.off_s - keyed.on_s < 0.008 and other.power > _STRONGER * keyed.power:
@@ -869,8 +873,8 @@ class Lookout:
 
     def _say_what_was_left_out(self) -> None:
         for echo, count in sorted(self._echoes.items()):
-            if "overloaded" in echo:
-                self.remarks.append(f"{count} faint signals were left out: {echo}, at the same time as a strong one.")
+            if "overloaded" in echo or "converter" in echo:
+                self.remarks.append(f"Faint signals were left out ({count} times): {echo}.")
             elif "image" in echo or "product of" in echo:
                 times = f" ({count} times)" if count > 1 else ""
                 self.remarks.append(f"The {echo} was left out{times}: it repeats the stronger signal.")
