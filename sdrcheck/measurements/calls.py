@@ -117,7 +117,8 @@ def _index(found: Fit, at: int) -> float:
 def _of_either_modulator(samples: Samples, start: Shape, model: Model, offset_hz: float) -> Fit:
     """Acquire the call; where the indices differ, with the carrier's phase jumping or running on, as fits better."""
     jumping = callfit.acquire(samples, start, model, offset_hz)
-    if jumping.used.sum() < samples.times.size / 2 or abs(_index(jumping, 3) - _index(jumping, 5)) < _ALIKE:
+    complete = jumping.used.sum() > samples.times.size / 2
+    if complete and abs(_index(jumping, 3) - _index(jumping, 5)) < _ALIKE:
         return jumping
     running = callfit.acquire(samples, start, replace(model, runs_on=True), offset_hz)
     return running if running.rms < jumping.rms else jumping

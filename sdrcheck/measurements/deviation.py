@@ -43,8 +43,11 @@ class Demodulated:
     bandwidth_hz: float
 
 
-def of_tones(fits: Sequence[ToneFit], offset_hz: float) -> tuple[Measured, Measured]:
-    """Measure the peak deviation up and down in hertz from fitted tones."""
+def of_tones(fits: Sequence[ToneFit], offset_hz: float, cut_counts: float) -> tuple[Measured, Measured]:
+    """Measure the peak deviation up and down in hertz from fitted tones.
+
+    `cut_counts` is the part of what the channel filter may have cut that has to be reckoned with.
+    """
     hold = min(sum(one.duration_s for one in fits), _LONGEST_BEAT_S)
     peaks = [one.extremes(hold) for one in fits[:: max(1, -(-len(fits) // _MOST_PEAKS))]]
     variances = [noise**2 for _, _, noise in peaks]
@@ -53,7 +56,7 @@ def of_tones(fits: Sequence[ToneFit], offset_hz: float) -> tuple[Measured, Measu
     down = mean_of_blocks([down for _, down, _ in peaks], variances, "Hz", method)
     rate = 4 * fits[0].sample_rate_hz
     lost = cut_by_filter(fits[0].modulation(rate, min(fits[0].duration_s, 0.05)), rate, offset_hz)
-    return tuple(_with_cut(found, change) for found, change in zip((up, down), lost, strict=True))  # type: ignore[return-value]
+    return tuple(_with_cut(found, cut_counts * change) for found, change in zip((up, down), lost, strict=True))  # type: ignore[return-value]
 
 
 def cut_by_filter(modulation: Reals, rate: float, offset_hz: float) -> tuple[float, float]:
@@ -72,7 +75,7 @@ def _with_cut(found: Measured, change_hz: float) -> Measured:
     """Widen by what the filter may have cut, where that is not drowned in the other terms."""
     if abs(change_hz) < 0.2 * found.standard_uncertainty:
         return found
-    return found.widened(Term.rectangular(CUT, 0.7 * abs(change_hz)))
+    return found.widened(Term.rectangular(CUT, abs(change_hz)))
 
 
 def demodulated(stretch: Stretch, offset_hz: float) -> Demodulated:
@@ -122,7 +125,7 @@ def _kept_part(frequencies: Reals, power: Reals, floor: Reals) -> Reals:
     return np.square(np.sin(np.pi / 2 * result))
 
 
-def of_waveform(demodulated_: Demodulated, offset_hz: float) -> tuple[Measured, Measured]:
+def of_waveform(demodulated_: Demodulated, offset_hz: float, cut_counts: float) -> tuple[Measured, Measured]:
     """Measure the largest excursion up and down in hertz over the whole stretch, noise taken off."""
     rate = demodulated_.sample_rate_hz
     ends = int(_ENDS_S * rate)
@@ -137,7 +140,7 @@ def of_waveform(demodulated_: Demodulated, offset_hz: float) -> tuple[Measured, 
         top = int(np.argmax(values))
         around = values[max(0, top - int(0.01 * rate)) : top + int(0.01 * rate)]
         change, _ = cut_by_filter(np.cumsum(around) * (2 * np.pi / rate), rate, sign * offset_hz)
-        found.append(_with_cut(_peak(values, demodulated_.noise_covariance, method), change))
+        found.append(_with_cut(_peak(values, demodulated_.noise_covariance, method), cut_counts * change))
     return found[0], found[1]
 
 

@@ -12,7 +12,7 @@ from sdrcheck.measurements.carrier import Carrier, carrier
 from sdrcheck.measurements.classification import Classified, classify
 from sdrcheck.measurements.condition import Condition
 from sdrcheck.measurements.spectrum import Reals
-from sdrcheck.measurements.stretch import CLIPPING_MATTERS, Stretch, restored, settled
+from sdrcheck.measurements.stretch import CLIPPING_MATTERS, UNTOUCHED_HZ, Stretch, narrowed, restored, settled
 from sdrcheck.quantities import Measured, Term
 
 CHANNEL_HZ = 16_000.0
@@ -22,6 +22,8 @@ _THRESHOLD_DB = 10.0
 _CLEAN_DB = 30.0
 _MOST_BLOCKS = 40
 _LONGEST_RESTORED_S = 10.0
+_CUT_COUNTS, _CUT_COUNTS_RESTORED, _CUT_COUNTS_CORRECTED = 0.7, 0.5, 0.05
+"""Parts of what the channel filter does to a peak that stay uncertain: untreated, restored, corrected (from trials)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,11 +150,13 @@ def _modulated(
 ) -> None:
     readings["occupied bandwidth"] = bandwidth.occupied_bandwidth(stretch)
     offset = found.offset.value
-    up, down = _deviation(stretch, fits, offset)
+    up, down = _deviation(stretch, fits, offset, _CUT_COUNTS)
     if any(term.name == deviation.CUT for term in up.terms + down.terms) and stretch.duration_s < _LONGEST_RESTORED_S:
-        stretch = restored(stretch)
-        fits = _fits(stretch, kind, found)
-        up, down = _deviation(stretch, fits, offset)
+        if fits:
+            fits = [tones.without_cut(fit, offset, UNTOUCHED_HZ) for fit in _fits(narrowed(stretch), kind, found)]
+            up, down = _deviation(stretch, fits, offset, _CUT_COUNTS_CORRECTED)
+        else:
+            up, down = _deviation(restored(stretch), fits, offset, _CUT_COUNTS_RESTORED)
     if kind.condition is Condition.ONE_TONE:
         readings["modulating tone"] = tones.tone_frequency(fits)
         readings["sinad"] = tones.sinad(fits)
@@ -173,10 +177,12 @@ def _modulated(
         )
 
 
-def _deviation(stretch: Stretch, fits: list[tones.ToneFit], offset_hz: float) -> tuple[Measured, Measured]:
+def _deviation(
+    stretch: Stretch, fits: list[tones.ToneFit], offset_hz: float, cut_counts: float
+) -> tuple[Measured, Measured]:
     if fits:
-        return deviation.of_tones(fits, offset_hz)
-    return deviation.of_waveform(deviation.demodulated(stretch, offset_hz), offset_hz)
+        return deviation.of_tones(fits, offset_hz, cut_counts)
+    return deviation.of_waveform(deviation.demodulated(stretch, offset_hz), offset_hz, cut_counts)
 
 
 def _edges(excerpt: Excerpt, stretch: Stretch, kind: Classified, found: Carrier, readings: dict[str, Measured]) -> None:

@@ -16,10 +16,11 @@ SHORTEST_S = 0.02
 """Nothing is measured on less."""
 CLIPPING_MATTERS = 1e-4
 """Part of the samples at an end code from which readings are widened (common practice)."""
+UNTOUCHED_HZ = noise.FLAT_HZ - 100.0
+"""As far from the centre nothing of an FM channel is altered by its filter."""
 _EDGE_GUARD_S = 0.0004
 _EDGE_SEARCH_S = 0.06
 _LOSS_GUARD_S = 0.001
-_FLAT_MARGIN_HZ = 100.0
 _ROUNDS = 10
 
 
@@ -77,6 +78,13 @@ def settled(excerpt: Excerpt, *, skip_s: float = 0.0) -> Stretch | None:
     return Stretch(iq, unwrapped(iq), rate, begin, power, floor, excerpt.clipped_fraction > CLIPPING_MATTERS)
 
 
+def narrowed(stretch: Stretch) -> Stretch:
+    """Cut off sharply all that the channel's filter may have touched."""
+    frequencies = np.fft.fftfreq(stretch.iq.size, 1 / stretch.sample_rate_hz)
+    iq = np.fft.ifft(np.where(np.abs(frequencies) > UNTOUCHED_HZ, 0, np.fft.fft(stretch.iq)))
+    return replace(stretch, iq=iq, phase=unwrapped(iq))
+
+
 def restored(stretch: Stretch) -> Stretch:
     """Put back the sidebands that the channel's filter cut off, for a carrier of constant envelope.
 
@@ -84,7 +92,7 @@ def restored(stretch: Stretch) -> Stretch:
     again and again until both agree. Each round halves what is still missing.
     """
     frequencies = np.fft.fftfreq(stretch.iq.size, 1 / stretch.sample_rate_hz)
-    cut = np.abs(frequencies) > noise.FLAT_HZ - _FLAT_MARGIN_HZ
+    cut = np.abs(frequencies) > UNTOUCHED_HZ
     inside = np.fft.fft(stretch.iq)
     inside[cut] = 0
     iq = np.fft.ifft(inside)

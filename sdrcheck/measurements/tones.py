@@ -9,17 +9,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sdrcheck.measurements.spectrum import PRUDENCE, Reals, between_samples, one_sided_density
+from sdrcheck.measurements.spectrum import PRUDENCE, Reals, between_samples, one_sided_density, tapered
 from sdrcheck.quantities import Measured, Term
 
 BLOCK_S = 0.5
 _HIGHEST_HZ = 8_000.0
 _MOST_HARMONICS = 10
+_CUT_MARGIN_S = 0.02
+_CUT_ROUNDS = 6
 _SIGNIFICANT = 18.4
 """Squared amplitude over its variance that noise reaches once in ten thousand."""
 
@@ -148,6 +150,36 @@ def _fit(
     residual = phase - solution @ basis
     density = _beside(residual, rate, powers @ frequencies)
     return ToneFit(start, rate, tuple(float(f) for f in frequencies), orders, phasors, density, residual)
+
+
+def without_cut(fit_: ToneFit, offset_hz: float, edge_hz: float) -> ToneFit:
+    """Correct a fit for the sidebands that were sharply cut off beyond `edge_hz` from the centre.
+
+    The fitted waveform is sent through the same cut and fitted again; what the cut does to it is taken off, until what
+    comes out is what was measured.
+    """
+    rate, size = fit_.sample_rate_hz, fit_.residual.size
+    margin = int(_CUT_MARGIN_S * rate)
+    times = _times(size + 2 * margin, rate)
+    turn = 2 * np.pi * offset_hz * times
+    window = tapered(times.size, 0.5 * margin / times.size)
+    outside = np.abs(np.fft.fftfreq(times.size, 1 / rate)) > edge_hz
+    lines, phasors = fit_.line_frequencies_hz, fit_.phasors
+    inner = slice(margin, margin + size)
+    middle = _times(size, rate)
+    turns = [np.exp(2j * np.pi * line * middle) for line in lines]
+    scaled = middle / middle[-1]
+    basis = np.stack([np.ones(size), scaled, scaled**2, *(t.real for t in turns), *(t.imag for t in turns)])
+    inverse = np.linalg.inv(basis @ basis.T)
+    for _ in range(_CUT_ROUNDS):
+        spectrum = np.fft.fft(window * np.exp(1j * (_waveform(lines, phasors, times) + turn)))
+        spectrum[outside] = 0
+        narrow = np.fft.ifft(spectrum)[inner]
+        phase = np.unwrap(np.angle(narrow * np.exp(-1j * turn[inner])))
+        found = inverse @ (basis @ phase)
+        again = found[3 : 3 + lines.size] - 1j * found[3 + lines.size :]
+        phasors = phasors + fit_.phasors - again
+    return replace(fit_, phasors=phasors)
 
 
 def _beside(residual: Reals, rate: float, lines: Reals) -> Reals:
