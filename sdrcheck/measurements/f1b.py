@@ -178,7 +178,8 @@ def _bit_lines(piece: _Piece, centre_hz: float, shift_hz: float) -> Complexes:
     inside = (since - which >= 0) & (since - which <= 1)
     turned = piece.iq * np.exp(-2j * np.pi * (centre_hz + piece.signs[which] * shift_hz / 2) * in_bit) * inside
     sums = np.bincount(which, turned.real, piece.signs.size) + 1j * np.bincount(which, turned.imag, piece.signs.size)
-    return sums / np.maximum(np.bincount(which[inside], minlength=piece.signs.size), 1)
+    count = np.maximum(np.bincount(which[inside], minlength=piece.signs.size), 1)
+    return np.asarray(sums / count, np.complex128)
 
 
 def _single_line_offset(piece: _Piece, sign: float, guess_hz: float) -> tuple[float, float]:

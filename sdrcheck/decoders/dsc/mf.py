@@ -8,7 +8,7 @@ words, so a call is reported only where its phasing stands out of what noise cou
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +17,7 @@ from sdrcheck.decoders import fsk
 from sdrcheck.decoders.decoder import Decode, DecodedCall
 from sdrcheck.decoders.dsc import interpret
 from sdrcheck.decoders.dsc.frame import FIRST_INFORMATION_SLOT, PHASING, RX_DELAY_SLOTS, Frame, read_frame
-from sdrcheck.decoders.dsc.symbols import SYMBOL_BITS, bits_of
+from sdrcheck.decoders.dsc.symbols import PHASING_DX, SYMBOL_BITS, bits_of
 from sdrcheck.decoders.fsk import BIT_S, Lock, Reals, Samples
 from sdrcheck.filters.excerpt import BitTrack, Excerpt
 
@@ -30,8 +30,11 @@ LEAST_KNOWN_BITS = 50
 
 SEARCH_SIGMA = 6.0
 """How far the known bits must stand out: noise does so about once in fifty hours."""
-LEAST_AGREEMENT = 0.55
-"""Share of the phasing's soft values, by weight, that must speak for it after careful demodulation."""
+LEAST_AGREEMENT = 0.75
+"""Share of the phasing's soft values, by weight, that must speak for it after careful demodulation; a call at an Eb/N0
+of 3 dB has 0.9 and more, noise that passed the search about 0.6."""
+LEAST_MARGIN = 3.0
+"""Nats by which the words behind a doubtful phasing must stand above their rivals, in the median."""
 CLEAR_NATS = 8.0
 """A bit as clear as this is taken as it was received, whatever the code says."""
 SURE_AGREEMENT, SURE_NATS = 0.8, 8.0
@@ -51,6 +54,7 @@ def _phasing_pattern() -> Reals:
 
 _PATTERN = _phasing_pattern()
 _KNOWN = np.flatnonzero(_PATTERN)
+_WEIGHTS = 1 << np.arange(SYMBOL_BITS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +63,27 @@ class _Start:
 
     lock: Lock
     inverted: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Reading:
+    """One call as it was read; times in seconds from the excerpt's first sample, bits as they were meant."""
+
+    frame: Frame
+    llr: Reals
+    begin_s: float
+    """Start of the phasing."""
+    bit_s: float
+    offset_hz: float
+    inverted: bool
+    dots: NDArray[np.uint8] = field(default_factory=lambda: np.zeros(0, np.uint8))
+    dots_cut: bool = False
+    """The samples begin within the dot pattern, or later."""
+    gap_bits: float | None = None
+
+    @property
+    def end_s(self) -> float:
+        return self.begin_s + self.frame.bits_used * self.bit_s
 
 
 def decode(excerpt: Excerpt) -> Decode:
@@ -75,42 +100,51 @@ def decode(excerpt: Excerpt) -> Decode:
 
 
 def _decode(samples: Samples, excerpt: Excerpt, centre_hz: float) -> Decode:
-    calls: list[DecodedCall] = []
-    starts = _search(samples)
-    free_from_s = -np.inf
+    readings = list(_readings(samples, _search(samples))) or list(_readings(samples, _whole_symbols(samples)))
+    return Decode(calls=tuple(_decoded_call(reading, excerpt, centre_hz) for reading in readings))
+
+
+def _readings(samples: Samples, starts: list[_Start]) -> Iterator[_Reading]:
+    """Read the calls that begin at `starts`, one after the other; what lies within one is not the start of another."""
+    free_from_s: float | None = None
     for start in starts:
-        if start.lock.edge_s < free_from_s - 20 * BIT_S:
+        if free_from_s is not None and start.lock.edge_s < free_from_s - 20 * BIT_S:
             continue
-        read = _read(samples, start)
-        if read is None:
+        reading = _read(samples, start)
+        if reading is None:
             continue
-        frame, llr, begin_s, bit_s, offset_hz = read
-        end_s = begin_s + frame.bits_used * bit_s
-        dots = _dot_pattern(samples, start, begin_s, bit_s, offset_hz, free_from_s)
-        first_dot_s = begin_s - dots.size * bit_s
-        cut = not calls and first_dot_s < samples.start_s + BIT_S
-        gap = (first_dot_s - free_from_s) / bit_s if calls else None
-        call = interpret.call(
-            frame,
-            band="mf",
-            start_s=excerpt.start_s + first_dot_s,
-            end_s=excerpt.start_s + end_s,
-            dot_pattern_bits=None if cut else dots.size,
-            inverted=start.inverted,
-            gap_before_bits=gap,
+        dots = _dot_pattern(samples, reading, samples.start_s if free_from_s is None else free_from_s)
+        first_s = reading.begin_s - dots.size * reading.bit_s
+        yield replace(
+            reading,
+            dots=dots,
+            dots_cut=free_from_s is None and first_s < samples.start_s + BIT_S,
+            gap_bits=None if free_from_s is None else (first_s - free_from_s) / reading.bit_s,
         )
-        bits = np.concatenate([dots, _settled_bits(frame, llr)]).astype(np.uint8)
-        track = BitTrack(
-            bits=tuple(bits.tolist()),
-            first_bit_s=first_dot_s,
-            rate_bd=1 / bit_s,
-            offset_hz=offset_hz + centre_hz,
-            one_is="Y",
-            inverted=start.inverted,
-        )
-        calls.append(DecodedCall(call, track))
-        free_from_s = end_s
-    return Decode(calls=tuple(calls))
+        free_from_s = reading.end_s
+
+
+def _decoded_call(reading: _Reading, excerpt: Excerpt, centre_hz: float) -> DecodedCall:
+    first_s = reading.begin_s - reading.dots.size * reading.bit_s
+    call = interpret.call(
+        reading.frame,
+        band="mf",
+        start_s=excerpt.start_s + first_s,
+        end_s=excerpt.start_s + reading.end_s,
+        dot_pattern_bits=None if reading.dots_cut else reading.dots.size,
+        inverted=reading.inverted,
+        gap_before_bits=reading.gap_bits,
+    )
+    bits = np.concatenate([reading.dots, _settled_bits(reading.frame, reading.llr)])
+    track = BitTrack(
+        bits=tuple(bits.tolist()),
+        first_bit_s=first_s,
+        rate_bd=1 / reading.bit_s,
+        offset_hz=reading.offset_hz + centre_hz,
+        one_is="Y",
+        inverted=reading.inverted,
+    )
+    return DecodedCall(call, track)
 
 
 # Looking for the phasing ----------------------------------------------------------------------------------------------
@@ -162,6 +196,47 @@ def _correlated(samples: Samples, bits: int, lead: int) -> Reals:
     return best.ravel()
 
 
+def _whole_symbols(samples: Samples) -> list[_Start]:
+    """Find phasings of which little more than the standard's three symbols is whole, in a clear signal.
+
+    An ordinary receiver asks for two DX and one RX, one DX and two RX, or three RX in their places (M.493 §3.3).
+    """
+    lock = None
+    at_s = samples.start_s
+    while lock is None and at_s + 100 * BIT_S < samples.end_s:
+        if fsk.keyed_lines(samples, at_s):
+            lock = fsk.acquired(samples, at_s, min(fsk.BLOCK_BITS, int((samples.end_s - at_s) / BIT_S)))
+        at_s += fsk.BLOCK_BITS * BIT_S / 2
+    if lock is None:
+        return []
+    locks, llr = [], []
+    while (bits := min(fsk.BLOCK_BITS, int((samples.end_s - lock.edge_s) / BIT_S))) >= SYMBOL_BITS:
+        locks.append(lock)
+        stretch, lock = fsk.read_block(samples, lock, bits)
+        llr.append(stretch.llr)
+    soft = np.concatenate(llr) if llr else np.zeros(0)
+    if soft.size < PHASING_BITS:
+        return []
+    words = np.lib.stride_tricks.sliding_window_view((soft > 0).astype(np.intp), SYMBOL_BITS) @ _WEIGHTS
+    clear = np.lib.stride_tricks.sliding_window_view(np.abs(soft), SYMBOL_BITS).min(axis=1) > SURE_NATS
+    starts = []
+    places = words.size - PHASING_BITS + SYMBOL_BITS
+    for inverted in (False, True):
+        whole, rx = np.zeros(places, int), np.zeros(places, int)
+        for place, symbol in PHASING:
+            word = int(np.array(bits_of(symbol)) @ _WEIGHTS)
+            there = slice(place * SYMBOL_BITS, place * SYMBOL_BITS + places)
+            found = (words[there] == ((1 << SYMBOL_BITS) - 1 - word if inverted else word)) & clear[there]
+            whole += found
+            rx += found & (symbol != PHASING_DX)
+        for at in np.flatnonzero((whole >= 3) & (rx >= 1)).tolist():
+            block, rest = divmod(at, fsk.BLOCK_BITS)
+            starts.append(
+                _Start(replace(locks[block], edge_s=locks[block].edge_s + rest * locks[block].bit_s), inverted)
+            )
+    return sorted(starts, key=lambda start: start.lock.edge_s)
+
+
 def _refined(samples: Samples, edge_s: float, *, inverted: bool) -> _Start:
     """Place the phasing in time and frequency by its known bits."""
     known = _KNOWN[edge_s + _KNOWN * BIT_S > samples.start_s - BIT_S / 2]
@@ -196,7 +271,7 @@ def _refined(samples: Samples, edge_s: float, *, inverted: bool) -> _Start:
 # Reading one call -----------------------------------------------------------------------------------------------------
 
 
-def _read(samples: Samples, start: _Start) -> tuple[Frame, Reals, float, float, float] | None:
+def _read(samples: Samples, start: _Start) -> _Reading | None:
     """Read a call from its phasing on; None where the phasing does not hold up under careful demodulation."""
     missing = max(0, int(np.ceil((samples.start_s - start.lock.edge_s) / BIT_S - 0.25)))
     count = min(LONGEST_CALL_BITS, int((samples.end_s - start.lock.edge_s) / BIT_S + 0.5))
@@ -215,16 +290,19 @@ def _read(samples: Samples, start: _Start) -> tuple[Frame, Reals, float, float, 
         llr, hard = -llr, 1 - hard
     known = _KNOWN[: np.searchsorted(_KNOWN, count)]
     agreement = float(llr[known] @ _PATTERN[known]) / (float(np.abs(llr[known]).sum()) + 1e-9)
-    if agreement < LEAST_AGREEMENT:
+    clear = float(np.abs(llr[known]).mean()) > SURE_NATS
+    if agreement < LEAST_AGREEMENT and not clear:
         return None
     frame = read_frame(llr, hard)
-    if not frame.phasing_accepted and agreement < SURE_AGREEMENT and np.abs(llr[known]).mean() > SURE_NATS:
+    if agreement < (SURE_AGREEMENT if clear else LEAST_AGREEMENT) and not (frame.phasing_accepted and frame.end_copies):
         return None  # a clear signal that merely resembles a phasing
+    if agreement < SURE_AGREEMENT and not frame.end_copies and float(np.median(frame.margins or 0.0)) < LEAST_MARGIN:
+        return None  # a phasing that is none, with nothing behind it
     places = np.concatenate(starts, axis=1)
     used = places[:, places[0] < max(frame.bits_used, PHASING_BITS)]
     bit_s, begin_s = np.polyfit(used[0], used[1], 1) if used.shape[1] > 1 else (BIT_S, start.lock.edge_s)
     blocks = max(1, -(-(frame.bits_used - missing) // fsk.BLOCK_BITS))
-    return frame, llr, float(begin_s), float(bit_s), float(np.mean(offsets[:blocks]))
+    return _Reading(frame, llr, float(begin_s), float(bit_s), float(np.mean(offsets[:blocks])), start.inverted)
 
 
 def _blocks(samples: Samples, lock: Lock, first: int, count: int) -> Iterator[tuple[fsk.Stretch, int]]:
@@ -257,11 +335,10 @@ def _settled_bits(frame: Frame, llr: Reals) -> NDArray[np.uint8]:
     return spelled[: frame.bits_used]
 
 
-def _dot_pattern(
-    samples: Samples, start: _Start, begin_s: float, bit_s: float, offset_hz: float, not_before_s: float
-) -> NDArray[np.uint8]:
+def _dot_pattern(samples: Samples, reading: _Reading, not_before_s: float) -> NDArray[np.uint8]:
     """Read the dots before the phasing: as far back as alternation explains the samples better than noise or data."""
-    most = min(LONGEST_DOT_PATTERN, int((begin_s - max(samples.start_s, not_before_s)) / bit_s + 0.3))
+    begin_s, bit_s, offset_hz = reading.begin_s, reading.bit_s, reading.offset_hz
+    most = min(LONGEST_DOT_PATTERN, int((begin_s - not_before_s) / bit_s + 0.3))
     if most <= 0:
         return np.zeros(0, np.uint8)
     after = begin_s + bit_s * np.arange(PHASING_BITS)
@@ -270,7 +347,7 @@ def _dot_pattern(
     amplitude = float(np.sqrt(np.mean(np.square(level.amplitude))))
     weight = np.full(most, 2 * amplitude / level.noise)
     b, y = samples.both_lines(offset_hz, begin_s - bit_s * np.arange(1, most + 1), bit_s)
-    if start.inverted:
+    if reading.inverted:
         b, y = y, b
     noise = amplitude**2 / level.noise
     data = fsk.envelope_evidence(b, y, weight)

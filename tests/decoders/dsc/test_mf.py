@@ -168,3 +168,58 @@ def test_symbols_of_the_worked_test_call() -> None:
     )
     call = the_call(heard(bits_on_air(symbols, 20))).call
     assert (call.type, call.self_id, call.address, call.symbols[-1]) == ("test call", "219012345", "002191234", 75)
+
+
+def with_phasing(keep: set[int], how: str) -> list[int]:
+    """The test call with all phasing symbols but those at `keep` (places on the air) spoilt."""
+    bits = bits_of_order(TEST_CALL)
+    random = np.random.default_rng(9)
+    for place in range(16):
+        if place in keep or place in (12, 14):
+            continue
+        at = 20 + 10 * place
+        if how == "one bit":
+            bits[at + place % 10] ^= 1
+        else:
+            bits[at : at + 10] = random.integers(0, 2, 10).tolist()
+    return bits
+
+
+@pytest.mark.parametrize("how", ["one bit", "noise"])
+def test_phasing_of_one_dx_and_two_rx_symbols_is_enough(how: str) -> None:
+    """DX slot 4, RX slots 1 and 6: an ordinary receiver takes the call (M.493 §3.3), so it must not be missed."""
+    call = the_call(heard(with_phasing({8, 3, 13}, how))).call
+    assert call.symbols == wanted(TEST_CALL)
+    assert call.ordinary_receiver.accepted
+    assert len(call.phasing) == 3
+
+
+def test_phasing_without_any_rx_symbol_is_not_enough_for_an_ordinary_receiver() -> None:
+    """DX slots 0 and 1 only."""
+    call = the_call(heard(with_phasing({0, 2}, "one bit"))).call
+    assert call.symbols == wanted(TEST_CALL)
+    assert not call.ordinary_receiver.accepted
+    assert "phasing" in call.ordinary_receiver.reason
+
+
+def test_a_character_bad_in_both_copies_is_inferred() -> None:
+    bits = bits_of_order(TEST_CALL)
+    for place in (2 * (6 + 5), 2 * (8 + 5) + 1):
+        bits[20 + 10 * place + 3] ^= 1
+    call = the_call(heard(bits)).call
+    assert call.symbols == wanted(TEST_CALL)
+    assert call.error_check == "inferred"
+    assert not call.ordinary_receiver.accepted
+
+
+def test_a_wrong_error_check_is_said() -> None:
+    information = TEST_CALL.information()
+    call = the_call(heard(bits_on_air(symbols_on_air(information, ecc=error_check_of(information) ^ 64), 20))).call
+    assert call.error_check == "failed"
+    assert call.symbols[:-1] == tuple(information)
+
+
+def test_a_dot_pattern_of_the_wrong_length_is_counted() -> None:
+    call = the_call(heard(bits_on_air(symbols_on_air(ALERT.information()), 20))).call
+    assert call.dot_pattern_bits == 20
+    assert call.symbols == wanted(ALERT)
