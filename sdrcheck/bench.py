@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from sdrcheck.decoders.decoder import Decode, DecodedCall
     from sdrcheck.decoders.navtex.reader import News, Reader
 
-__all__ = ["Judging", "Settings", "collect", "run"]
+__all__ = ["Judging", "Settings", "collect", "in_doubt", "run"]
 
 LONGEST_LOSS_S = 5.0
 """A longer loss of samples ends what was on the air and begins anew."""
@@ -178,8 +178,8 @@ def collect(events: Iterable[Event]) -> Inspection:
 def in_doubt(found: Transmission, fault: SourceFault) -> Transmission:
     """The same transmission with nothing judged, because samples may be missing anywhere in it."""
     remark = (
-        f"{fault.lost_samples} samples are missing somewhere in the {fault.within_s:.3g} s before {fault.time_s:.3f} s, "
-        "perhaps in the middle of this: nothing of it is judged."
+        f"{fault.lost_samples} samples are missing somewhere in the {fault.within_s:.3g} s before "
+        f"{fault.time_s:.3f} s, perhaps in the middle of this: nothing of it is judged."
     )
     return msgspec.structs.replace(
         found,

@@ -16,7 +16,6 @@ import msgspec
 from sdrcheck.errors import RecordingError, SourceLost
 from sdrcheck.recordings.datatypes import bytes_per_sample
 from sdrcheck.recordings.facts import ReceptionFacts
-from sdrcheck.recordings.recording import Annotation
 from sdrcheck.recordings.sigmf import Writer, base_of
 from sdrcheck.recordings.utc import utc_moment
 from sdrcheck.sources.source import IqBlock, IqSource, SourceFacts
@@ -136,16 +135,10 @@ class Recorder:
         if block.first_sample + block.count >= self._limit:
             raw = raw[: max(self._limit - block.first_sample, 0) * (raw.size // block.count)]
         if raw.size:
-            if block.lost_within:
-                self._note_doubtful_place(block)
-            self._writer.append(raw, lost_before=block.lost_before, frequency_hz=block.frequency_hz)
+            self._writer.append(
+                raw, lost_before=block.lost_before, lost_within=block.lost_within, frequency_hz=block.frequency_hz
+            )
         return block.first_sample + block.count >= self._limit
-
-    def _note_doubtful_place(self, block: IqBlock) -> None:
-        here = self._writer.sample_count
-        first = max(here - block.lost_within, 0)
-        comment = f"{block.lost_before} samples are missing somewhere in here, by the clock"
-        self._writer.annotations.append(Annotation(first, here - first, label="samples lost", comment=comment))
 
     def _watch_clock(self) -> None:
         moved = (time.time() - self._began[0]) - (time.monotonic() - self._began[1]) - self._clock_step_s

@@ -30,6 +30,9 @@ from sdrcheck.recordings.utc import utc_moment, utc_text
 SPECIFICATION = "1.2.6"
 META, DATA = ".sigmf-meta", ".sigmf-data"
 
+LOST_LABEL = "samples lost"
+"""Label of the note over a stretch somewhere in which samples are missing."""
+
 _LARGEST = 1e18
 """No frequency, rate or sample index is larger; also keeps out what is infinite or not a number."""
 _UNEXPLAINED_S = 0.5
@@ -315,8 +318,18 @@ class Writer:
         """Whole samples written so far."""
         return self._bytes // bytes_per_sample(self.datatype)
 
-    def append(self, raw: NDArray[Any], *, lost_before: int = 0, frequency_hz: float | None = None) -> None:
-        """Write samples as they come. OSError when the disk refuses; what was written before stays readable."""
+    def append(
+        self, raw: NDArray[Any], *, lost_before: int = 0, lost_within: int = 0, frequency_hz: float | None = None
+    ) -> None:
+        """Write samples as they come. OSError when the disk refuses; what was written before stays readable.
+
+        With `lost_within` the loss lies somewhere in so many samples before these: a note is put there.
+        """
+        if lost_before and lost_within:
+            here = self.sample_count
+            first = max(here - lost_within, 0)
+            comment = f"{lost_before} samples are missing somewhere in here, by the clock"
+            self.annotations.append(Annotation(first, here - first, label=LOST_LABEL, comment=comment))
         if lost_before or frequency_hz is not None:
             self._begin_segment(lost_before, frequency_hz)
         if raw.dtype != NUMPY_TYPES[self.datatype]:

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from sdrcheck.recordings.recording import Segment, open_recording
+from sdrcheck.recordings.sigmf import LOST_LABEL
 from sdrcheck.sources.pace import Pace
 from sdrcheck.sources.source import IqBlock, SourceFacts, Tuning
 
@@ -64,6 +65,7 @@ class RecordingSource:
                 first + lost,
                 self.facts.datatype,
                 lost_before=lost,
+                lost_within=self._doubtful_before(segment) if lost else 0,
                 frequency_hz=segment.frequency_hz if moved else None,
                 start_utc=segment.start_utc if begins else None,
             )
@@ -71,6 +73,11 @@ class RecordingSource:
             if not self._pace.wait_for(first):
                 return
             yield block
+
+    def _doubtful_before(self, segment: Segment) -> int:
+        """In how many samples before a segment its loss lies, where that was noted."""
+        noted = (note for note in self.recording.annotations if note.label == LOST_LABEL)
+        return max((note.count or 0 for note in noted if note.first + (note.count or 0) == segment.first), default=0)
 
     def close(self) -> None:
         """End `blocks()`; may be called from any thread, and more than once."""

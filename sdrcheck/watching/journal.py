@@ -23,7 +23,8 @@ class Line(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
 
     utc: str
     event: str
-    """`started`, `kept`, `heard` (and let go), `hole`, `clock`, `removed`, `trouble`, `summary` or `ended`."""
+    """`started`, `kept`, `heard` (and let go), `doubt` (of one kept before), `hole`, `clock`, `removed`, `trouble`,
+    `summary` or `ended`."""
     sentence: str
     kept: str | None = None
     """Base name of the recording, where one was kept."""

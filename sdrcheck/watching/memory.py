@@ -107,7 +107,7 @@ class Keeping:
             moved = block.frequency_hz if self._begun else None
             raw = block.raw[low * parts : high * parts]
             try:
-                self._writer.append(raw, lost_before=lost, frequency_hz=moved)
+                self._writer.append(raw, lost_before=lost, lost_within=block.lost_within, frequency_hz=moved)
                 if time.monotonic() - self._renewed > _RENEW_S:
                     self._writer.renew()
                     self._renewed = time.monotonic()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import time
+from collections import deque
 from collections.abc import Callable, Generator, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import timedelta
@@ -18,6 +19,7 @@ from sdrcheck.bench import (
     SourceFault,
     TransmissionEnded,
     TransmissionStarted,
+    in_doubt,
     run,
 )
 from sdrcheck.errors import RecordingError, SdrcheckError, SourceError
@@ -57,6 +59,20 @@ class _Open:
     refused: bool = False
 
 
+@dataclass(slots=True)
+class _Kept:
+    """A keying that is kept: its recording, perhaps still growing, and what is known of it."""
+
+    keeping: Keeping
+    found: Transmission
+    sentence: str
+    inspected: bool = False
+
+    @property
+    def name(self) -> str:
+        return _name_of(self.keeping)
+
+
 class _HostClock:
     """Notices when somebody sets the computer's clock."""
 
@@ -89,7 +105,8 @@ class Watch:
     hear: Callable[[IqBlock], None] = lambda block: None
     record: Path | None = None
     sleep: Callable[[float], None] = time.sleep
-    _pending: list[tuple[Keeping, Transmission, str]] = field(default_factory=list)
+    _kept: deque[_Kept] = field(default_factory=lambda: deque(maxlen=200))
+    """The latest ones; older ones are on disk and done with."""
     _open: dict[int, _Open] = field(default_factory=dict)
     _whole: Keeping | None = None
     _clock: _HostClock = field(default_factory=_HostClock)
@@ -142,6 +159,7 @@ class Watch:
             self._finish_all("the watch ended" if self._over() else "the source ended")
             relay.close()
         yield from self._settle(journal)
+        self._kept.clear()
 
     def _finish_all(self, why: str) -> None:
         """End every recording that is still being written."""
@@ -149,8 +167,8 @@ class Watch:
             if one.keeping is not None:
                 one.keeping.finish(why)
         self._open.clear()
-        for keeping, _, _ in self._pending:
-            keeping.finish(why)
+        for kept in self._kept:
+            kept.keeping.finish(why)
         if self._whole is not None:
             self._whole.finish(why)
 
@@ -191,6 +209,7 @@ class Watch:
             sentence = event.sentence.rstrip(".")
             sentence += "; the watch waits for it." if event.stopped and waits and not self._over() else "."
             yield self._note(journal, "trouble", sentence, lost_samples=event.lost_samples)
+            yield from self._doubt(journal, event)
         elif not isinstance(event, Finished):
             yield from self._look_around(journal)
             yield from self._secure_long_ones(journal, memory)
@@ -267,8 +286,9 @@ class Watch:
             return
         if found.duration_s > self.policy.longest_s:
             sentence += f" Only its first {self.policy.longest_s:.0f} s are kept."
-        self._pending.append((keeping, found, sentence))
-        yield self._note(journal, "kept", sentence, found, kept=_name_of(keeping))
+        kept = _Kept(keeping, found, sentence)
+        self._kept.append(kept)
+        yield self._note(journal, "kept", sentence, found, kept=kept.name)
 
     def _check_disk(self) -> None:
         free = shutil.disk_usage(self.folder).free
@@ -277,23 +297,35 @@ class Watch:
 
     def _settle(self, journal: Journal) -> Iterator[Watched]:
         """Write the inspection beside every recording that is complete now, and keep to the disk budget."""
-        done = [one for one in self._pending if one[0].finished]
-        self._pending = [one for one in self._pending if not one[0].finished]
-        for keeping, found, sentence in done:
-            if keeping.problem is not None:
-                reason = keeping.problem.strerror or str(keeping.problem)
-                yield self._note(
-                    journal, "trouble", f"{sentence} Its recording is cut short, the disk refused ({reason}).", found
-                )
-            try:
-                _write_inspection(keeping, found, self.settings)
-            except (OSError, SdrcheckError) as problem:
-                yield self._note(journal, "trouble", f"The inspection beside {keeping.path} is missing: {problem}.")
+        done = [kept for kept in self._kept if kept.keeping.finished and not kept.inspected]
+        for kept in done:
+            problem = kept.keeping.problem
+            if problem is not None:
+                sentence = f"{kept.sentence} Its recording is cut short, the disk refused ({problem.strerror})."
+                yield self._note(journal, "trouble", sentence, kept.found)
+            yield from self._inspect(journal, kept)
         if done:
-            written = {_name_of(keeping) for keeping, _, _ in self._pending}
+            written = {kept.name for kept in self._kept if not kept.inspected}
             written |= {_name_of(one.keeping) for one in self._open.values() if one.keeping is not None}
             for name in make_room(self.folder, self.policy.budget_bytes, written):
                 yield self._note(journal, "removed", f"{name} was removed to stay within the disk budget.")
+
+    def _inspect(self, journal: Journal, kept: _Kept) -> Iterator[Watched]:
+        kept.inspected = True
+        try:
+            _write_inspection(kept.keeping, kept.found, self.settings)
+        except (OSError, SdrcheckError) as problem:
+            yield self._note(journal, "trouble", f"The inspection beside {kept.keeping.path} is missing: {problem}.")
+
+    def _doubt(self, journal: Journal, fault: SourceFault) -> Iterator[Watched]:
+        """Take back the verdicts on what was told before it came out that samples may be missing in it."""
+        for kept in self._kept:
+            if fault.casts_doubt_on(kept.found):
+                kept.found = in_doubt(kept.found, fault)
+                if kept.inspected:
+                    yield from self._inspect(journal, kept)
+                sentence = f"{kept.name}: samples may be missing in it, so nothing of it is judged."
+                yield self._note(journal, "doubt", sentence, kept=kept.name)
 
     def _base(self, memory: RollingMemory, start_s: float, place: str, kind: str) -> Path:
         start = memory.facts.start_utc
