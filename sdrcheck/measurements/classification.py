@@ -124,7 +124,7 @@ def _block(stretch: Stretch, offset_hz: float, start: int, size: int) -> Block:
 
 def _peak(frequencies: Reals, density: Reals, where: np.ndarray) -> float:
     """Frequency of the strongest bin, between bins by the parabola through the logarithms."""
-    top = int(np.argmax(np.where(where, density, 0.0)))
+    top = min(max(int(np.argmax(np.where(where, density, 0.0))), 1), density.size - 2)
     before, at, after = np.log(np.maximum(density[top - 1 : top + 2], 1e-300))
     bend = before - 2 * at + after
     shift = 0.5 * (before - after) / bend if bend < 0 else 0.0
