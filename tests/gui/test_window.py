@@ -2,18 +2,27 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
+import threading
 from pathlib import Path
 
 import pytest
 
-from sdrcheck.bench import Settings
+from sdrcheck.bench import CharactersArrived, Settings, TransmissionStarted
+from sdrcheck.errors import SourceError
 from sdrcheck.recordings.recording import open_recording
 from sdrcheck.sources.source import Tuning
-from sdrcheck_gui.qt import QtCore
+from sdrcheck.watching.serve import Server
+from sdrcheck_gui import look as looks
+from sdrcheck_gui.keys import KEYS, KeysPage
+from sdrcheck_gui.qt import QtCore, QtWidgets
 from sdrcheck_gui.window import Window
 from tests.conftest import REPOSITORY
 
 CALL = REPOSITORY / "captures" / "test-call.sigmf-meta"
+TWO = REPOSITORY / "captures" / "two-channels.sigmf-meta"
 
 
 def play(window: Window, qtbot, path: Path, speed: float | None = None) -> None:  # type: ignore[no-untyped-def]
@@ -103,3 +112,207 @@ def test_closing_in_mid_run_ends_the_engine(window: Window, qtbot) -> None:  # t
     feed = window.session.feed  # type: ignore[union-attr]
     window.close()
     assert not feed.running
+
+
+# -- manners ----------------------------------------------------------------------------------------------------------
+
+
+def test_a_source_that_vanishes_is_said_and_can_be_started_again(window: Window, qtbot) -> None:  # type: ignore[no-untyped-def]
+    server = Server(open_recording(TWO), port=0)
+    serving = threading.Thread(target=server.run, daemon=True)
+    serving.start()
+    try:
+        wanted = Tuning(centre_hz=156.6e6, sample_rate_hz=1_024_000.0)
+        window.open(f"net:127.0.0.1:{server.port}", wanted, Settings())
+        qtbot.waitUntil(lambda: window.band._latest is not None, timeout=20_000)
+        assert not window.again_button.isVisible()
+        server.hang_up()
+        qtbot.waitUntil(lambda: window.again_button.isVisible(), timeout=10_000)
+        assert "⚠" in window.status.text()
+        assert "closed the connection" in window.status.text()
+        window.keep_last_minutes()
+        qtbot.waitUntil(lambda: window.status.text().startswith("Kept the last"), timeout=10_000)
+        window.again_button.click()
+        qtbot.waitUntil(lambda: window.band._latest is not None, timeout=20_000)
+        assert not window.again_button.isVisible()
+    finally:
+        server.close()
+        serving.join(5)
+
+
+def test_no_server_is_said_and_offered_again(window: Window, qtbot) -> None:  # type: ignore[no-untyped-def]
+    window.open("net:127.0.0.1:9", Tuning(centre_hz=156.6e6), Settings())
+    qtbot.waitUntil(lambda: window.again_button.isVisible(), timeout=10_000)
+    assert "cannot be reached" in window.status.text()
+
+
+def test_without_a_sound_device_the_rest_goes_on(qtbot, tmp_path: Path, plainly_ready: None) -> None:  # type: ignore[no-untyped-def]
+    def none(device: str | None, level: float) -> object:
+        raise SourceError("there is no sound on this computer; plug in a sound card")
+
+    window = Window(tmp_path, opener=none)  # type: ignore[arg-type]
+    qtbot.addWidget(window)
+    window.show()
+    window.listen.on.click()
+    qtbot.waitUntil(lambda: "no sound on this computer" in window.status.text(), timeout=5000)
+    play(window, qtbot, CALL)
+    assert len(window.keyings) == 1
+    window.close()
+
+
+def test_every_key_that_is_listed_is_bound_and_the_other_way_round(window: Window) -> None:
+    assert set(window._shortcuts) == set(KEYS)
+    sequences = [shortcut.key().toString() for shortcut in window._shortcuts.values()]
+    assert len(sequences) == len(set(sequences))
+    window.show_keys()
+    page = window.findChild(KeysPage)
+    assert page is not None
+    words = {page.table.item(row, 1).text() for row in range(page.table.rowCount())}
+    assert set(KEYS.values()) <= words
+    page.close()
+
+
+def test_the_band_is_moved_and_zoomed_by_keys(window: Window, qtbot) -> None:  # type: ignore[no-untyped-def]
+    play(window, qtbot, TWO)
+    control = QtCore.Qt.KeyboardModifier.ControlModifier
+    low, high = window.band.plot.viewRange()[0]
+    qtbot.keyClick(window, QtCore.Qt.Key.Key_Up, control)
+    assert window.band.plot.viewRange()[0][1] - window.band.plot.viewRange()[0][0] == pytest.approx(0.7 * (high - low))
+    qtbot.keyClick(window, QtCore.Qt.Key.Key_Left, control)
+    assert not window.band.following
+    bottom, top = window.band.plot.viewRange()[1]
+    qtbot.keyClick(window, QtCore.Qt.Key.Key_Up, control | QtCore.Qt.KeyboardModifier.ShiftModifier)
+    assert window.band.plot.viewRange()[1][1] - window.band.plot.viewRange()[1][0] == pytest.approx(
+        0.7 * (top - bottom)
+    )
+    qtbot.keyClick(window, QtCore.Qt.Key.Key_Home)
+    assert window.band.following
+    assert window.band.plot.viewRange()[1] == pytest.approx([bottom, top])
+
+
+def test_words_can_be_typed_where_single_letters_are_keys(window: Window, qtbot) -> None:  # type: ignore[no-untyped-def]
+    window.start.power.clear()
+    window.start.power.setFocus()
+    for letter in "MPL":
+        qtbot.keyClick(window.start.power, letter)
+    assert window.start.power.text() == "MPL"
+    assert not window.listen.on.isChecked()
+
+
+def test_everything_that_can_be_worked_has_a_name_or_words(window: Window) -> None:
+    kinds = (QtWidgets.QLineEdit, QtWidgets.QComboBox, QtWidgets.QAbstractSpinBox, QtWidgets.QAbstractSlider,
+             QtWidgets.QTreeWidget, QtWidgets.QPlainTextEdit, QtWidgets.QProgressBar)  # fmt: skip
+    inner = (QtWidgets.QScrollBar,)
+    nameless = [
+        widget
+        for kind in kinds
+        for widget in window.findChildren(kind)
+        if not isinstance(widget, inner)
+        and not widget.objectName().startswith("qt_")
+        and not (widget.accessibleName() or widget.toolTip() or widget.property("buddied"))
+        and not isinstance(widget.parent(), (QtWidgets.QComboBox, QtWidgets.QAbstractSpinBox))
+        and not any(label.buddy() is widget for label in window.findChildren(QtWidgets.QLabel))
+    ]
+    assert nameless == []
+
+
+def test_words_of_the_other_direction_turn_no_page(window: Window, qtbot) -> None:  # type: ignore[no-untyped-def]
+    """Hebrew letters, as a national alphabet might bring them, beside marks that would turn a line round."""
+    text = "ZCZC LA12\nאזהרה GALE 8 \u202e87 \u2067x\nNNNN"
+    window.keyings.show_event(TransmissionStarted(1, 0.0, 518e3, None))
+    window.keyings.show_event(CharactersArrived(1, 1.0, None, text))
+    window.choose(1)
+    shown = window.decode.words.toPlainText()
+    assert "אזהרה GALE 8 [U+202E]87 [U+2067]x" in shown
+    option = window.decode.words.document().defaultTextOption()
+    assert option.textDirection() == QtCore.Qt.LayoutDirection.LeftToRight
+    assert not window.grab().isNull()
+
+
+def test_a_small_screen_is_enough(window: Window) -> None:
+    """1366×768 at 200 % leaves 683×384."""
+    assert window.minimumSizeHint().width() <= 683
+    assert window.minimumSizeHint().height() <= 384
+
+
+def test_at_200_per_cent_everything_is_drawn(tmp_path: Path) -> None:
+    """In a process of its own: Qt takes the factor at its start."""
+    script = (
+        "from pathlib import Path; import sys\n"
+        "from sdrcheck_gui.application import application\n"
+        "qt = application()\n"
+        "from sdrcheck_gui.window import Window\n"
+        "window = Window(Path(sys.argv[1])); window._looked_ready = True\n"
+        "window.resize(683, 384); window.show(); qt.processEvents()\n"
+        "picture = window.grab(); window.close()\n"
+        "sys.exit(0 if (picture.width(), picture.height()) == (1366, 768) else 1)\n"
+    )
+    environment = os.environ | {"QT_SCALE_FACTOR": "2", "QT_QPA_PLATFORM": "offscreen"}
+    ran = subprocess.run(
+        [sys.executable, "-c", script, str(tmp_path)], env=environment, capture_output=True, check=False
+    )
+    assert ran.returncode == 0, ran.stderr.decode()
+
+
+def test_light_and_dark_follow_the_system(window: Window, qtbot, monkeypatch) -> None:  # type: ignore[no-untyped-def]
+    play(window, qtbot, CALL)
+    for scheme in (looks.DARK, looks.LIGHT):
+        monkeypatch.setattr(looks, "current", lambda scheme=scheme: scheme)
+        window.dress()
+        assert window.band._graphics.backgroundBrush().color().name() == scheme.paper.lower()
+        assert not window.grab().isNull()
+
+
+def test_the_last_set_up_that_worked_comes_back(window: Window, qtbot, tmp_path: Path, plainly_ready: None) -> None:  # type: ignore[no-untyped-def]
+    window.start.source.setCurrentText(str(CALL))
+    window.start.power.setText("")
+    window.start.reference.setText("+0.4±0.3")
+    window.start.start.click()
+    qtbot.waitUntil(lambda: "kS/s" in window.status.text() or "ended" in window.status.text(), timeout=10_000)
+    other = Window(tmp_path)
+    qtbot.addWidget(other)
+    assert other.start.source.currentText() == str(CALL)
+    assert other.start.reference.text() == "+0.4±0.3"
+    assert other.start.known.text().startswith("+0.40 ± 0.30 ppm")
+
+
+def test_what_is_ready_comes_by_itself_with_remedies(window: Window, qtbot) -> None:  # type: ignore[no-untyped-def]
+    qtbot.waitUntil(lambda: "decoders" in window.start.ready.toPlainText(), timeout=5000)
+    text = window.start.ready.toPlainText()
+    assert "✕ dongle: none answers on USB.\n   To do: plug one in." in text
+    qtbot.waitUntil(lambda: window.listen.device.findText("cabin loudspeaker") > 0, timeout=5000)
+
+
+def test_closing_in_the_middle_of_everything_ends_everything(window: Window, qtbot) -> None:  # type: ignore[no-untyped-def]
+    window.open(str(TWO), Tuning(speed=0.05), Settings())
+    qtbot.waitUntil(lambda: window.session is not None and window.session.memory_span_s[1] > 0, timeout=10_000)
+    window.listen.on.click()
+    job = window.jobs.start("Waiting", lambda job: job.wait_until(lambda: False, 60, "waiting"), print, print)
+    window.close()
+    assert job.stopping
+    assert window.session is None
+    assert not window.listening.speaker.ready
+
+
+def test_a_mark_set_while_keyed_keeps_the_whole_keying(window: Window, qtbot) -> None:  # type: ignore[no-untyped-def]
+    window.open(str(TWO), Tuning(speed=0.3), Settings())
+    qtbot.waitUntil(lambda: any(keying.transmission is None for keying in window.keyings), timeout=20_000)
+    live = next(keying for keying in window.keyings if keying.transmission is None)
+    window.choose(live.number)
+    window.mark_chosen()
+    qtbot.waitUntil(lambda: live.kept is not None and live.end_s is not None, timeout=20_000)
+    assert live.kept is not None
+    assert live.end_s is not None
+    kept = open_recording(live.kept.path)
+    assert kept.sample_count / kept.sample_rate_hz >= live.end_s - live.start_s
+
+
+def test_long_actions_show_how_far_they_are_and_can_be_stopped(window: Window, qtbot) -> None:  # type: ignore[no-untyped-def]
+    said: list[str] = []
+    window.jobs.start("Waiting", lambda job: job.wait_until(lambda: False, 60, "for a bus"), print, said.append)
+    qtbot.waitUntil(lambda: window.doing.isVisible(), timeout=5000)
+    (line,) = window.doing.lines.values()
+    assert "for a bus" in line._words.text()
+    line.stop.click()
+    qtbot.waitUntil(lambda: not window.doing.isVisible(), timeout=5000)
+    assert said == ["Waiting: stopped."]
