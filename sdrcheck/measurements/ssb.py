@@ -74,7 +74,7 @@ def measure(excerpt: Excerpt, tones: Sequence[float] = ()) -> SsbFindings:
     rate = excerpt.sample_rate_hz
     received = float(np.mean(np.square(np.abs(iq))))
     power = received - floor.total
-    if power < 0.05 * received:
+    if not power > 0.05 * received:
         remarks.append("No emission stands clear of the noise.")
         return SsbFindings(Condition.UNKNOWN, readings, tuple(remarks))
     readings["level"] = _level(iq, rate, power, floor)

@@ -71,7 +71,7 @@ def _bits(rng: np.random.Generator) -> list[int]:
 
 def bare_carrier(rng: np.random.Generator, snr_db: float, quantised: bool) -> Trial:
     offset, amplitude = rng.uniform(-1500, 1500), rng.uniform(0.3, 0.7)
-    seconds, ramp = rng.uniform(0.2, 1.0), rng.uniform(0.001, 0.004)
+    seconds, ramp = round(rng.uniform(0.2, 1.0), 2), rng.uniform(0.001, 0.004)
     at = times(seconds)
     made = excerpt(
         np.exp(2j * np.pi * offset * at), rng, snr_db=snr_db, amplitude=amplitude, quantised=quantised, ramp=_ramp(ramp)
@@ -88,7 +88,7 @@ def bare_carrier(rng: np.random.Generator, snr_db: float, quantised: bool) -> Tr
 
 def noisy_carrier(rng: np.random.Generator, snr_db: float, quantised: bool) -> Trial:
     """A carrier with hum and noise of its own, and a frequency that settles after key-on."""
-    offset, seconds = rng.uniform(-1500, 1500), rng.uniform(0.3, 1.0)
+    offset, seconds = rng.uniform(-1500, 1500), round(rng.uniform(0.3, 1.0), 2)
     at = times(seconds)
     hum = rng.uniform(10, 60)
     spectrum = np.fft.rfft(rng.standard_normal(at.size))
@@ -115,7 +115,7 @@ def noisy_carrier(rng: np.random.Generator, snr_db: float, quantised: bool) -> T
 
 
 def one_tone(rng: np.random.Generator, snr_db: float, quantised: bool) -> Trial:
-    offset, seconds = rng.uniform(-1500, 1500), rng.uniform(0.2, 2.0)
+    offset, seconds = rng.uniform(-1500, 1500), round(rng.uniform(0.2, 2.0), 2)
     tone, height = rng.uniform(400, 2500), rng.uniform(1500, 5000)
     second = rng.uniform(0.0, 0.05)
     at, angle = times(seconds), rng.uniform(0, 2 * np.pi)
@@ -138,7 +138,7 @@ def one_tone(rng: np.random.Generator, snr_db: float, quantised: bool) -> Trial:
 
 
 def two_tones(rng: np.random.Generator, snr_db: float, quantised: bool) -> Trial:
-    offset, seconds = rng.uniform(-1500, 1500), rng.uniform(0.2, 1.5)
+    offset, seconds = rng.uniform(-1500, 1500), round(rng.uniform(0.2, 1.5), 2)
     tones, peaks = np.array([1100.0, 1700.0]) + rng.uniform(-20, 20, 2), rng.uniform(800, 2400, 2)
     at = times(seconds)
     phase = sum(p / f * np.sin(2 * np.pi * f * at + rng.uniform(0, 6)) for f, p in zip(tones, peaks, strict=True))
@@ -156,7 +156,7 @@ def two_tones(rng: np.random.Generator, snr_db: float, quantised: bool) -> Trial
 
 
 def speech(rng: np.random.Generator, snr_db: float, quantised: bool) -> Trial:
-    offset, seconds = rng.uniform(-1500, 1500), rng.uniform(0.5, 3.0)
+    offset, seconds = rng.uniform(-1500, 1500), round(rng.uniform(0.5, 3.0), 2)
     phase = speech_like(seconds, rng, rng.uniform(2500, 5500))
     deviation = deviation_of(phase)[1:-1]
     made = excerpt(np.exp(1j * phase + 2j * np.pi * offset * times(seconds)), rng, snr_db=snr_db, quantised=quantised)
