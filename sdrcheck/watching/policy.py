@@ -35,8 +35,11 @@ class Policy:
         return self.others or not self.strangers_only(found)
 
     def strangers_only(self, found: Transmission) -> bool:
-        """All calls in it are between other stations."""
-        return bool(found.calls) and not any(self.concerns_own(call_identities(call)) for call in found.calls)
+        """All calls in it are between other stations. One that did not come whole is not known to be."""
+        return bool(found.calls) and all(
+            call.error_check in ("ok", "inferred") and not self.concerns_own(call_identities(call))
+            for call in found.calls
+        )
 
     def concerns_own(self, identities: Iterable[str]) -> bool:
         return any(identity in self.own for identity in identities)
