@@ -27,7 +27,7 @@ class Decode:
     stray_text: str = ""
     remarks: tuple[str, ...] = ()
     text_track: BitTrack | None = None
-    """The bits of the text where they lay (its last minute, where it is longer), for the measurements."""
+    """The bits of the text where they lay, for the measurements; some may lie outside the excerpt."""
 
 
 class Decoder(Protocol):

@@ -65,7 +65,8 @@ UNALIGNED_BITS = 1_200
 FADED_EVIDENCE = 5.0
 CLEAR_EVIDENCE = 2.0
 """Nats of one character above which it is shown at once, outside messages too; a perfect one has 6.1."""
-TRACK_S = 60.0
+REMEMBERED_S = 1_200.0
+"""How long the bits are kept for the measurements: two slots."""
 _LEAST_STRAY = 4
 CLEAR_NATS = 8.0
 """A bit as clear as this is taken as it was received, whatever the code says; the measurements need what was sent."""
@@ -101,10 +102,10 @@ class Reader:
         self._assembler = _Assembler(receiver or ConformingReceiver(), start_utc)
         self._unreadable_s = 0.0
         self._stretches: deque[tuple[int, int, Stretch]] = deque()
-        """Of the last minute: which sender, the place of its first bit among that sender's, and the bits."""
-        self._words: deque[tuple[int, int, int]] = deque(maxlen=round(2 * TRACK_S / PAIR_S))
+        """Which sender, the place of its first bit among that sender's, and the bits."""
+        self._words: deque[tuple[int, int, int]] = deque(maxlen=round(2 * REMEMBERED_S / PAIR_S))
         """Words as they were settled: which sender, place of the first bit, place in CHARACTERS."""
-        self._heard: deque[tuple[int, int]] = deque(maxlen=round(TRACK_S / PAIR_S))
+        self._heard: deque[tuple[int, int]] = deque(maxlen=round(REMEMBERED_S / PAIR_S))
         """Pairs in which the sender was plainly heard: which sender, place of the first bit."""
         self._sender = 0
         self.inverted = False
@@ -133,7 +134,10 @@ class Reader:
         return tuple(self._assembler.remarks)
 
     def track(self) -> BitTrack | None:
-        """The bits of the last minute's steadiest sender where they lay, for the measurements; times from sample 0."""
+        """The bits of the sender that was heard longest, where they lay, for the measurements.
+
+        Times are seconds from the start of the recording. The bits of the last twenty minutes are kept.
+        """
         senders = {sender for sender, _ in self._heard} & {sender for sender, _, _ in self._stretches}
         if not senders:
             return None
@@ -188,7 +192,7 @@ class Reader:
                 "sender, or the receiver stands on the wrong sideband."
             )
         self.inverted = mode_b.inverted
-        while self._stretches[-1][2].starts_s[-1] - self._stretches[0][2].starts_s[-1] > TRACK_S:
+        while self._stretches[-1][2].starts_s[-1] - self._stretches[0][2].starts_s[-1] > REMEMBERED_S:
             self._stretches.popleft()
         news = self._assembler.take(characters, slipped=mode_b.slips > slips)
         self._judge_sender(mode_b, stretch)
