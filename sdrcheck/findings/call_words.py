@@ -1,5 +1,7 @@
-"""A selective call told to people: as sentences, and as the grid of its symbols. The terminal, the window and the report
-all show these."""
+"""A selective call told to people: as sentences, and as the grid of its symbols.
+
+The terminal, the window and the report all show these.
+"""
 
 from __future__ import annotations
 

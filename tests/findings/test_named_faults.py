@@ -1,4 +1,4 @@
-"""Captures with a known fault are inspected, and the fault is named (encoder and decoder agree; the law is elsewhere)."""
+"""Captures with a known fault are inspected, and the fault is named (which shows that encoder and decoder agree)."""
 
 import pytest
 
