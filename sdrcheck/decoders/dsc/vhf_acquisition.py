@@ -225,7 +225,7 @@ def fitted_phasing(samples: Samples, suspicion: Suspicion, noise_density: float)
     return rough and refitted(samples, rough, 0, unbroken_bits(), noise_density)
 
 
-LOWEST_INDEX, HIGHEST_INDEX = 1.2, 3.0
+LOWEST_INDEX, HIGHEST_INDEX = 0.9, 3.4
 """Outside these a fit has found something else: a bare carrier would fit a phasing without modulation."""
 LEAST_SHARE = 0.4
 """Share of the power above the noise that a fitted phasing must explain, or it is only something like one."""

@@ -90,6 +90,20 @@ def test_weak_calls_come_out_exactly(call: Worked) -> None:
     assert decoded.call.dot_pattern_bits in (19, 20, 21)
 
 
+@pytest.mark.parametrize("index", [1.4, 2.4048, 2.8])
+def test_weak_call_does_not_need_its_carrier(index: float) -> None:
+    """At an index of 2.4048, the first zero of J0 (Abramowitz and Stegun, table 9.5), no carrier is left."""
+    decoded = heard(REPLY, 41.0, index_b=index, index_y=index, offset_hz=500.0)
+    assert decoded.call.symbols == REPLY.symbols
+    assert decoded.call.error_check == "ok"
+
+
+@pytest.mark.parametrize("drift", [-100.0, 200.0])
+def test_weak_call_may_drift(drift: float) -> None:
+    decoded = heard(REPLY, 41.0, drift_hz_per_s=drift)
+    assert decoded.call.symbols == REPLY.symbols
+
+
 def test_at_35_dbhz_a_call_is_still_read() -> None:
     read = [heard(ALERT, 35.0, seed, offset_hz=300.0 * seed).call for seed in range(4)]
     assert sum(call.symbols == ALERT.symbols for call in read) >= 3
