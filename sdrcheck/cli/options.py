@@ -100,7 +100,7 @@ _judging = _several(
     click.option(
         "--power-setting",
         type=click.Choice(["high", "low"]),
-        help="Of the set; undeclared, no power is judged.",
+        help="Of the set; undeclared, the most allowed is judged.",
     ),
     click.option(
         "--sound-level",

@@ -14,6 +14,7 @@ import click
 OK, MISSING, NOTE = "ok", "missing", "note"
 _MEGABYTES_A_MINUTE = 288
 """Of a recording at 2.4 MS/s."""
+_TRIED_HZ = 156.8e6
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,11 +31,15 @@ class Finding:
         return f"{self.state:8}{self.what}: {self.said}.{remedy}"
 
 
-def findings(serial: str | None = None, folder: Path | None = None) -> Iterator[Finding]:
+def findings(
+    serial: str | None = None, folder: Path | None = None, counter_s: float | None = None
+) -> Iterator[Finding]:
     """Ask each part for its own finding; none of them can stop the others."""
+    serials: list[str] = []
     parts: tuple[tuple[str, Callable[[], Iterator[Finding]]], ...] = (
-        ("dongle", lambda: _dongle(serial)),
-        ("frequency reference", lambda: _reference(serial)),
+        ("dongle", lambda: _dongle(serial, serials)),
+        ("lost samples", lambda: _counter(_of(serial, serials), counter_s)),
+        ("frequency reference", lambda: _reference(_of(serial, serials))),
         ("sound", _sound),
         ("window", _window),
         ("disk", lambda: _disk(folder or Path.cwd())),
@@ -48,14 +53,22 @@ def findings(serial: str | None = None, folder: Path | None = None) -> Iterator[
             yield Finding(name, MISSING, f"could not be looked at ({type(problem).__name__}: {problem})")
 
 
-def _dongle(serial: str | None) -> Iterator[Finding]:
+def _of(serial: str | None, serials: list[str]) -> str | None:
+    """The dongle that is meant: the named one, or the only one."""
+    return serial or (serials[0] if len(serials) == 1 else None)
+
+
+def _dongle(serial: str | None, serials: list[str]) -> Iterator[Finding]:
+    from contextlib import closing
+
     from sdrcheck.errors import SdrcheckError
-    from sdrcheck.sources.dongle import attached
+    from sdrcheck.sources.dongle import Dongle, attached
+    from sdrcheck.sources.source import Tuning
 
     try:
-        serials = attached()
+        serials += attached()
     except SdrcheckError as problem:
-        yield Finding("dongle driver", MISSING, str(problem), "pip install 'pyrtlsdr[lib]', then try again")
+        yield Finding("dongle driver", MISSING, *_split(problem))
         return
     yield Finding("dongle driver", OK, "loaded")
     if not serials:
@@ -67,17 +80,49 @@ def _dongle(serial: str | None) -> Iterator[Finding]:
             "driver from taking it (blacklist dvb_usb_rtl28xxu)",
         )
         return
-    yield Finding("dongle", OK, f"on USB: {', '.join(serials)}")
-    if serial is not None and serial not in serials:
-        yield Finding(
-            "dongle", MISSING, f"the one with serial {serial} is not there", "check its serial, or plug it in"
-        )
     if len(set(serials)) < len(serials):
         yield Finding("dongle", NOTE, "two have the same serial, so their references cannot be told apart")
+    if serial is None and len(serials) > 1:
+        yield Finding("dongle", OK, f"on USB: {', '.join(serials)}", "name one with --serial to have it looked at")
+        return
+    try:
+        with closing(Dongle(Tuning(centre_hz=_TRIED_HZ), serial)) as opened:
+            yield Finding("dongle", OK, f"{opened.facts.name} delivers samples")
+    except SdrcheckError as problem:
+        yield Finding("dongle", MISSING, *_split(problem))
+
+
+def _split(problem: Exception) -> tuple[str, str]:
+    """What is wrong, and what to do about it: our sentences put a semicolon between."""
+    what, _, remedy = str(problem).partition("; ")
+    return what, remedy
+
+
+def _counter(serial: str | None, seconds: float | None) -> Iterator[Finding]:
+    """Does this computer lose samples? The chip counts, and we look for jumps."""
+    from sdrcheck.errors import SdrcheckError
+    from sdrcheck.sources.dongle import check_by_counter
+    from sdrcheck.sources.tuner import DEPENDABLE_RATE_HZ
+
+    if seconds is None or serial is None:
+        return
+    name = "lost samples"
+    try:
+        found = check_by_counter(seconds, DEPENDABLE_RATE_HZ, serial)
+    except SdrcheckError as problem:
+        yield Finding(name, MISSING, *_split(problem))
+        return
+    counted = f"{found.samples / 1e6:.1f} million samples counted at {DEPENDABLE_RATE_HZ / 1e6:g} MS/s"
+    if found.breaks:
+        times = "once" if found.breaks == 1 else f"{found.breaks} times"
+        remedy = "use another USB socket without a hub, end other programs, or take a lower --rate"
+        yield Finding(name, NOTE, f"{counted}, some were lost {times}", remedy)
+    else:
+        yield Finding(name, OK, f"{counted}, none lost")
 
 
 def _reference(serial: str | None) -> Iterator[Finding]:
-    from sdrcheck.receiver import reference_store
+    from sdrcheck.receiver import level_store, reference_store
 
     name = "frequency reference"
     if serial is None:
@@ -91,9 +136,14 @@ def _reference(serial: str | None) -> Iterator[Finding]:
             f"none is stored for {serial}; readings will carry the uncertainty of an uncorrected dongle",
             "compare it with a calibrated counter: sdrcheck reference --help",
         )
-        return
-    aged = stored.at(datetime.now(UTC))
-    yield Finding(name, OK, f"{aged.correction_ppm:+.2f} ± {aged.uncertainty_ppm:.2f} ppm ({aged.source})")
+    else:
+        aged = stored.at(datetime.now(UTC))
+        yield Finding(name, OK, f"{aged.correction_ppm:+.2f} ± {aged.uncertainty_ppm:.2f} ppm ({aged.source})")
+    level = level_store.latest(serial)
+    if level is None:
+        yield Finding("level reference", NOTE, f"none is stored for {serial}; levels are relative (dBFS)")
+    else:
+        yield Finding("level reference", OK, f"{level.source}, {level.taken_utc:%Y-%m-%d %H:%M} UTC")
 
 
 def _sound() -> Iterator[Finding]:
@@ -103,7 +153,7 @@ def _sound() -> Iterator[Finding]:
     try:
         devices = list(sound_library().query_devices())
     except SdrcheckError as problem:
-        yield Finding("sound", MISSING, str(problem))
+        yield Finding("sound", MISSING, *_split(problem))
         return
     for way, key in (("input", "max_input_channels"), ("output", "max_output_channels")):
         names = [device["name"] for device in devices if device[key]]
@@ -163,12 +213,23 @@ def _decoders() -> Iterator[Finding]:
 
 
 @click.command()
-@click.option("--serial", help="Serial of the dongle that is to be used.")
+@click.option("--serial", help="Serial of the dongle that is to be used; the only one if not named.")
 @click.option("--into", type=click.Path(file_okay=False, path_type=Path), help="Folder that will be recorded into.")
-def command(serial: str | None, into: Path | None) -> None:
+@click.option(
+    "--counter",
+    type=click.FloatRange(0.1, 3600),
+    metavar="SECONDS",
+    help="Let the dongle count for so long: does this computer lose samples?",
+)
+def command(serial: str | None, into: Path | None, counter: float | None) -> None:
     """Say whether everything is here and working, each finding with its remedy. Exit 1 if the dongle is missing."""
-    found = list(findings(serial, into))
-    for one in found:
+    from sdrcheck.errors import RecordingError
+
+    if into is not None and not into.is_dir():
+        raise RecordingError(f"{into} is no folder; make it, or name another")
+    dongle_missing = False
+    for one in findings(serial, into, counter):
+        dongle_missing |= one.state == MISSING and one.what.startswith("dongle")
         click.echo(str(one))
-    if any(one.state == MISSING and one.what == "dongle" for one in found):
+    if dongle_missing:
         raise SystemExit(1)
