@@ -19,6 +19,8 @@ from sdrcheck_gui.listening import Listening, Tap
 
 _BUNCH = 6
 _FRAMES_PER_S = 60.0
+_FRAMES_KEPT = 600
+"""Ten seconds' worth wait at most, where drawing falls behind; then the oldest are let go."""
 _FRAME_BINS = 512
 
 log = logging.getLogger(__name__)
@@ -48,7 +50,7 @@ class Feed:
     """
 
     def __init__(self, events: Callable[[], Iterator[FeedEvent]], close: Callable[[], None] = lambda: None) -> None:
-        self._frames: deque[SpectrumFrame] = deque(maxlen=64)
+        self._frames: deque[SpectrumFrame] = deque(maxlen=_FRAMES_KEPT)
         self._results: queue.SimpleQueue[FeedEvent] = queue.SimpleQueue()
         self._events, self._close = events, close
         self._stop = threading.Event()

@@ -6,9 +6,9 @@ from sdrcheck_gui.qt import QtCore, QtGui, QtWidgets
 
 KEYS = {  # key -> what it does
     "F1": "this page",
-    "Ctrl+E": "set up: source, attenuator chain, frequency reference",
+    "F2": "set up: source, attenuator chain, frequency reference",
     "Ctrl+R": "start the source again",
-    "Ctrl+K": "keep the last minutes as a recording",
+    "F3": "keep the last minutes as a recording",
     "M": "mark the chosen keying: its samples are kept, and it stays on the tape",
     "L": "listen, and stop listening",
     "P": "hold the peaks of the spectrum, and clear them",

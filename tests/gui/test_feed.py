@@ -28,19 +28,19 @@ def finished(events: Callable[[], Iterator[object]]) -> Feed:
 
 def test_no_result_is_dropped_however_many_frames_are() -> None:
     def events() -> Iterator[object]:
-        for number in range(500):
+        for number in range(1500):
             yield frame(number)
             yield SourceFault(number / 10, f"fault {number}")
 
     feed = finished(events)
     results = feed.results()
-    assert [r.sentence for r in results[:-1]] == [f"fault {number}" for number in range(500)]
+    assert [r.sentence for r in results[:-1]] == [f"fault {number}" for number in range(1500)]
     assert results[-1] == EngineStopped()
     shown = []
     while got := feed.frames():
         shown += got
-    assert len(shown) < 500
-    assert shown[-1].start_s == pytest.approx(49.9)
+    assert len(shown) < 1500
+    assert shown[-1].start_s == pytest.approx(149.9)
 
 
 @pytest.mark.parametrize(

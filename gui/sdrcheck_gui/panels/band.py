@@ -12,6 +12,9 @@ from sdrcheck_gui.look import Look
 from sdrcheck_gui.qt import QtCore, QtGui, QtWidgets, pg
 
 COLUMN_S = 0.1
+_FINEST_S = 0.02
+_COLUMNS_SHOWN = 600
+"""What is shown at once has about so many columns, where they need not be finer than frames come."""
 LEFT_WIDTH = 74
 RIGHT_WIDTH = 120
 _CODES_PER_DB = 2.0
@@ -20,20 +23,21 @@ _RANGE_DB = 45.0
 _OVERLOAD = 1e-4
 """Clipped fraction from which a frame is marked as overload (metrology practice: 0.01 %)."""
 _MOST_NOTES = 40
+_SHORTEST_S = 0.5
 _SKIPPED_COLUMNS = 5
 
 
 class History:
-    """A ring of spectrum columns, 0.1 s each, the strongest of the frames that fell into each; uint8, 0.5 dB a code."""
+    """A ring of spectrum columns, the strongest of the frames that fell into each; uint8, 0.5 dB a code."""
 
-    def __init__(self, bins: int, span_s: float) -> None:
-        self.bins, self.columns = bins, max(round(span_s / COLUMN_S), 2)
+    def __init__(self, bins: int, span_s: float, column_s: float = COLUMN_S) -> None:
+        self.bins, self.columns, self.column_s = bins, max(round(span_s / column_s), 2), column_s
         self._ring = np.zeros((bins, 2 * self.columns), np.uint8)
         self.newest = -1
 
     def add(self, frame: SpectrumFrame) -> bool:
         """Take in a frame; True where a new column began."""
-        column = int(frame.start_s / COLUMN_S + 1e-6)
+        column = int(frame.start_s / self.column_s + 1e-6)
         codes = np.clip((frame.power_dbfs - _LOWEST_DBFS) * _CODES_PER_DB, 0, 255).astype(np.uint8)
         if column <= self.newest - self.columns:
             return False
@@ -60,12 +64,16 @@ class History:
         return np.ascontiguousarray(self._ring[:, first : first + self.columns])
 
     @property
+    def end_s(self) -> float:
+        return (self.newest + 1) * self.column_s
+
+    @property
     def start_s(self) -> float:
-        return (self.newest + 1 - self.columns) * COLUMN_S
+        return (self.newest + 1 - self.columns) * self.column_s
 
     def dbfs_at(self, seconds: float, place: int) -> float | None:
         """What was there, or None where nothing is held."""
-        column = int(seconds // COLUMN_S)
+        column = int(seconds // self.column_s)
         if not 0 <= place < self.bins or not self.newest - self.columns < column <= self.newest or column < 0:
             return None
         code = int(self._read(column)[place])
@@ -137,7 +145,7 @@ class BandPanel(QtWidgets.QWidget):
         column.addWidget(self._graphics, 1)
         self.plot.scene().sigMouseMoved.connect(self._hover)
         self.plot.getViewBox().sigRangeChangedManually.connect(self._moved_by_hand)
-        self.plot.setXRange(-span_s, 0, padding=0)
+        self._show_until(0.0, span_s)
         self.dress(look)
 
     def dress(self, look: Look) -> None:
@@ -155,9 +163,8 @@ class BandPanel(QtWidgets.QWidget):
 
     def show_span(self, seconds: float) -> None:
         """Show so many seconds at once, no more than are held."""
-        self._shown_s = min(max(seconds, 2.0), self._span_s)
-        _, high = self.plot.viewRange()[0]
-        self.plot.setXRange(high - self._shown_s, high, padding=0)
+        self._shown_s = min(max(seconds, _SHORTEST_S), self._span_s)
+        self._show_until(0.0, self._shown_s)
 
     def clear(self) -> None:
         """Forget everything shown, for a new source."""
@@ -205,7 +212,8 @@ class BandPanel(QtWidgets.QWidget):
         return same != (frame.low_hz, frame.step_hz, frame.power_dbfs.size)
 
     def _begin(self, frame: SpectrumFrame) -> None:
-        self._history = History(frame.power_dbfs.size, self._span_s)
+        column_s = min(max(self._shown_s / _COLUMNS_SHOWN, _FINEST_S), COLUMN_S)
+        self._history = History(frame.power_dbfs.size, min(self._span_s, 1200 * column_s), column_s)
         self._low_hz, self._step_hz = frame.low_hz, frame.step_hz
         self._peak = None if self._peak is None else frame.power_dbfs.copy()
         low, high = frame.low_hz, frame.low_hz + frame.step_hz * frame.power_dbfs.size
@@ -225,11 +233,10 @@ class BandPanel(QtWidgets.QWidget):
             history.picture(), autoLevels=False, levels=[black, black + _RANGE_DB * _CODES_PER_DB], autoDownsample=False
         )
         height = self._step_hz * history.bins
-        self._image.setRect(QtCore.QRectF(history.start_s, self._low_hz, history.columns * COLUMN_S, height))
+        self._image.setRect(QtCore.QRectF(history.start_s, self._low_hz, history.columns * history.column_s, height))
         if self.following:
-            end = (history.newest + 1) * COLUMN_S
             low, high = self.plot.viewRange()[0]
-            self.plot.setXRange(end - (high - low), end, padding=0)
+            self._show_until(history.end_s, high - low)
         while self._notes and self._notes[0][0] < history.start_s:
             self.plot.removeItem(self._notes.pop(0)[1])
 
@@ -263,8 +270,12 @@ class BandPanel(QtWidgets.QWidget):
     def _follow(self, on: bool) -> None:
         self.following = on
         if on and self._history is not None and self._latest is not None:
-            end = (self._history.newest + 1) * COLUMN_S
-            self.plot.setXRange(end - self._shown_s, end, padding=0)
+            self._show_until(self._history.end_s, self._shown_s)
+
+    def _show_until(self, end_s: float, length_s: float) -> None:
+        """Show so much time up to a moment; a beginning fills the picture from the left."""
+        end_s = max(end_s, length_s)
+        self.plot.setXRange(end_s - length_s, end_s, padding=0)
 
     def _moved_by_hand(self) -> None:
         self.follow_button.setChecked(False)
@@ -288,7 +299,7 @@ class BandPanel(QtWidgets.QWidget):
         """Show more or less: factors on the span of time and of frequency. The newest moment stays where it is."""
         (low, high), (bottom, top) = self.plot.viewRange()
         if time != 1.0:
-            length = min(max((high - low) * time, 0.5), self._span_s)
+            length = min(max((high - low) * time, _SHORTEST_S), self._span_s)
             end = high if self.following else (low + high + length) / 2
             self.plot.setXRange(end - length, end, padding=0)
         if frequency != 1.0:

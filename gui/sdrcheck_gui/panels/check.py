@@ -59,10 +59,11 @@ class CheckView(QtWidgets.QWidget):
         self._outcome_part()
         column = QtWidgets.QVBoxLayout(self)
         column.setContentsMargins(4, 4, 8, 4)
-        for part in (self.title, self.cautions, self.gate_box, self.steps, self.held):
+        for part in (self.title, self.cautions, self.gate_box, self.steps):
             column.addWidget(part)
         for box in (self.attach_box, self.meter_box, self.seen_box, self.outcome_box):
             column.addWidget(box)
+        column.addWidget(self.held)
         column.addStretch(1)
         self.dress(look)
         self.hide()

@@ -199,7 +199,7 @@ class VisitPanel(QtWidgets.QWidget):
         self.table.blockSignals(False)
         if chosen is not None:
             self.table.setCurrentItem(chosen)
-            self.table.scrollToItem(chosen)
+            self.table.scrollToItem(chosen, QtWidgets.QAbstractItemView.ScrollHint.PositionAtCenter)
             self._choose(chosen)
 
     @staticmethod
