@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -34,6 +35,8 @@ SEARCH_HZ = 80.0
 NARROW_RATE_HZ = 4_500.0
 """Samples faster than this are a whole passband in which the centre has to be found first."""
 WORKING_RATE_HZ = 2_000.0
+PASS_HZ, STOP_HZ = 265.0, 400.0
+"""The decoder's own channel filter: both lines and their sidebands at the widest offset, and where nothing is left."""
 
 Reals = NDArray[np.floating[Any]]
 Complexes = NDArray[np.complex128]
@@ -79,6 +82,21 @@ def limited(iq: Complex, sample_rate_hz: float) -> Complexes:
         x = x.copy()
         x[high] *= level[high] / magnitude[high]
     return x
+
+
+@cache
+def _taps(sample_rate_hz: float) -> Reals:
+    """A low-pass of linear phase: flat to 265 Hz, 60 dB down from 400 Hz on (Kaiser's design formulas)."""
+    middle_hz, width_hz, stop_db = (PASS_HZ + STOP_HZ) / 2, STOP_HZ - PASS_HZ, 60.0
+    half = math.ceil((stop_db - 7.95) / (2.285 * 2 * math.pi * width_hz / sample_rate_hz) / 2)
+    places = np.arange(-half, half + 1)
+    taps = np.sinc(2 * middle_hz / sample_rate_hz * places) * np.kaiser(places.size, 0.1102 * (stop_db - 8.7))
+    return taps / taps.sum()
+
+
+def selected(iq: Complexes, sample_rate_hz: float) -> Complexes:
+    """The samples with what lies beside the channel taken away: the next calling frequency is 500 Hz off."""
+    return np.convolve(iq, _taps(sample_rate_hz), "same") if iq.size > _taps(sample_rate_hz).size else iq
 
 
 def shifted_and_narrowed(iq: Complex, sample_rate_hz: float, centre_hz: float) -> tuple[Complex, float]:
@@ -517,6 +535,7 @@ def _phase_tied(
 _WATCH_S = BLOCK_BITS * BIT_S
 _CHUNK_S = 2.0
 _GATE_RATIO = 1.6
+_CELL_HZ = 10.0
 _LEAST_BEAT = 2.5
 """Standard deviations. Noise reaches it now and then; whoever locks on to noise finds no text in it and lets go."""
 _LEAST_PHASING = 6.0
@@ -527,28 +546,35 @@ _PHASING_SHIFTS = np.stack([np.roll(_PERIOD, shift) for shift in range(_PERIOD.s
 
 
 def keyed_lines(samples: Samples, start_s: float, length_s: float = _WATCH_S) -> bool:
-    """Ask cheaply whether there could be two lines 170 Hz apart: both well above what lies 250 to 420 Hz off.
+    """Ask cheaply whether there could be two lines 170 Hz apart: both well above what lies 250 to 330 Hz off.
 
-    Made for watching a quiet channel at next to no cost; noise passes about once in a thousand times.
+    Made for watching a quiet channel, after its filter, at next to no cost; noise passes once in a thousand times.
     """
-    first = max(0, round((start_s - samples.start_s) * samples.sample_rate_hz))
-    x = samples.iq[first : first + round(length_s * samples.sample_rate_hz)]
-    if x.size < 0.5 * length_s * samples.sample_rate_hz:
+    rate = samples.sample_rate_hz
+    first = max(0, round((start_s - samples.start_s) * rate))
+    x = samples.iq[first : first + round(length_s * rate)]
+    if x.size < 0.5 * length_s * rate:
         return False
     power = np.square(np.abs(np.fft.fft(x * np.hanning(x.size))))
-    cell_hz = 10.0
-    count = math.floor(440 / cell_hz)
-    edges = np.round((np.arange(-count, count + 1) - 0.5) * cell_hz / samples.sample_rate_hz * x.size).astype(np.intp)
-    cells = np.add.reduceat(power[np.arange(edges[0], edges[-1])], edges[:-1] - edges[0]) / np.diff(edges)
-    middle = np.arange(-count, count) * cell_hz
-    beside = float(np.median(cells[(np.abs(middle) >= 250) & (np.abs(middle) <= 420)]))
+    middle, response = _cells(rate)
+    edges = np.round((np.append(middle, middle[-1] + _CELL_HZ) - _CELL_HZ / 2) / rate * x.size).astype(np.intp)
+    cells = np.add.reduceat(power[np.arange(edges[0], edges[-1])], edges[:-1] - edges[0]) / np.diff(edges) / response
+    beside = float(np.median(cells[np.abs(middle) >= 250]))
     smooth = np.convolve(cells, np.ones(7) / 7, "same")
-    places = np.arange(-SEARCH_HZ, SEARCH_HZ + 1, cell_hz)
-    lines = [
-        min(smooth[round((c + HALF_SHIFT_HZ) / cell_hz) + count], smooth[round((c - HALF_SHIFT_HZ) / cell_hz) + count])
-        for c in places
-    ]
-    return max(lines) > _GATE_RATIO * beside
+    centre = middle.size // 2
+    places = np.round(np.arange(-SEARCH_HZ, SEARCH_HZ + 1, _CELL_HZ) / _CELL_HZ).astype(np.intp) + centre
+    half = round(HALF_SHIFT_HZ / _CELL_HZ)
+    return bool(np.minimum(smooth[places + half], smooth[places - half]).max() > _GATE_RATIO * beside)
+
+
+@cache
+def _cells(sample_rate_hz: float) -> tuple[Reals, Reals]:
+    """Middles of the cells in which power is looked at, hertz, and what the channel filter leaves in each."""
+    middle = np.arange(-330.0, 331.0, _CELL_HZ)
+    taps = _taps(sample_rate_hz)
+    places = np.arange(taps.size) - taps.size // 2
+    gain = np.cos(2 * np.pi * np.outer(middle, places) / sample_rate_hz) @ taps
+    return middle, np.square(gain)
 
 
 def acquired(samples: Samples, start_s: float, bits: int = BLOCK_BITS) -> Lock | None:
@@ -597,7 +623,11 @@ class Follower:
         self._rate = sample_rate_hz
         self._chunk = round(_CHUNK_S * sample_rate_hz)
         self._raw = np.zeros(0, np.complex64)
-        self._samples = Samples(np.zeros(0, np.complex128), sample_rate_hz, start_s)
+        reach = _taps(sample_rate_hz).size // 2
+        self._beside = np.zeros(2 * reach, np.complex128)
+        """The last samples before the filter, which the next ones need."""
+        # The filter's first outputs belong to times before the first sample.
+        self._samples = Samples(np.zeros(0, np.complex128), sample_rate_hz, start_s - reach / sample_rate_hz)
         self._watch_from_s = start_s
         self.lock: Lock | None = None
 
@@ -611,16 +641,17 @@ class Follower:
 
     def close(self) -> None:
         """Say that no more samples come."""
-        if self._raw.size:
-            self._extend(self._raw)
-            self._raw = self._raw[:0]
+        self._extend(np.concatenate([self._raw, np.zeros(self._beside.size // 2, np.complex64)]))
+        self._raw = self._raw[:0]
 
     def _extend(self, chunk: Complex) -> None:
         keep_s = (self._watch_from_s if self.lock is None else self.lock.edge_s) - 1.0
         drop = max(0, math.floor((keep_s - self._samples.start_s) * self._rate))
         drop = min(drop, self._samples.iq.size)
+        coming = np.concatenate([self._beside, limited(chunk, self._rate)])
+        self._beside = coming[coming.size - self._beside.size :]
         self._samples = Samples(
-            np.concatenate([self._samples.iq[drop:], limited(chunk, self._rate)]),
+            np.concatenate([self._samples.iq[drop:], np.convolve(coming, _taps(self._rate), "valid")]),
             self._rate,
             self._samples.start_s + drop / self._rate,
         )

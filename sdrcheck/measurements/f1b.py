@@ -33,6 +33,8 @@ _END_BITS = 2
 """Left out at both ends, where the carrier rises and falls."""
 _TRANSITION_S = 0.0008
 """Around each change of line the sender's and the receiver's filters round the phase; nothing is fitted there."""
+_MOST_HZ = 25.0
+"""How far a line is looked for from where the decoder has it."""
 _GOOD_FIT = 0.35
 """Radians of phase, noise taken off, by which tenths of a second may miss the fitted waveform."""
 
@@ -132,6 +134,8 @@ def _pieces(excerpt: Excerpt, track: BitTrack) -> list[_Piece]:
         end = min(excerpt.iq.size, math.floor((start_s + (high - low) * bit_s) * rate) + 1)
         if any(at < end and at + length > begin for at, length in excerpt.lost):
             continue
+        if np.all(signs[low:high] == signs[low]):
+            continue
         middle_s = (begin + end - 1) / 2 / rate
         pieces.append(
             _Piece(
@@ -184,8 +188,8 @@ def _bit_lines(piece: _Piece, centre_hz: float, shift_hz: float) -> Complexes:
 
 def _single_line_offset(piece: _Piece, sign: float, guess_hz: float) -> tuple[float, float]:
     """Find one line from its bits taken one by one: frequency and standard uncertainty, hertz."""
-    reach = 25.0
-    best, spread = guess_hz, math.inf
+    reach = _MOST_HZ
+    best, spread = guess_hz, _MOST_HZ
     mine = piece.signs == sign
     for _ in range(3):
         hertz = best + np.linspace(-reach, reach, 11)
@@ -197,7 +201,7 @@ def _single_line_offset(piece: _Piece, sign: float, guess_hz: float) -> tuple[fl
         curvature = max((2 * middle - left - right) / step**2, 1e-30)
         best = float(hertz[top] + np.clip((right - left) / (2 * step) / curvature, -step, step))
         slopes = (powers[top + 1] - powers[top - 1]) / (2 * step)
-        spread = float(np.std(slopes) * math.sqrt(max(mine.sum(), 1)) / curvature)
+        spread = min(float(np.std(slopes) * math.sqrt(max(mine.sum(), 1)) / curvature), _MOST_HZ)
         reach /= 3
     return best, spread
 
@@ -206,8 +210,6 @@ def _fitted(piece: _Piece, keying: Keying | None = None) -> _Lines:
     """Fit a piece, tying the phase as far as it goes, or as far as `keying` says."""
     upper, u_upper = _single_line_offset(piece, 1.0, piece.offset_hz + HALF_SHIFT_HZ)
     lower, u_lower = _single_line_offset(piece, -1.0, piece.offset_hz - HALF_SHIFT_HZ)
-    if not (np.any(piece.signs > 0) and np.any(piece.signs < 0)):
-        upper, lower = piece.offset_hz + HALF_SHIFT_HZ, piece.offset_hz - HALF_SHIFT_HZ
     if keying in (None, Keying.CONTINUOUS):
         tied = _continuous(piece, (upper + lower) / 2, upper - lower)
         if tied is not None or keying is Keying.CONTINUOUS:
@@ -359,7 +361,7 @@ def _two_oscillators(piece: _Piece, upper: float, u_upper: float, lower: float, 
         bits = _bit_lines(piece, guess, 0.0)
         mine = np.flatnonzero(piece.signs == sign)
         at = piece.first_bit_s + (mine + 0.5) * piece.bit_s
-        reach = 3 * (u_upper if sign > 0 else u_lower) + 1.0
+        reach = min(3 * (u_upper if sign > 0 else u_lower) + 1.0, _MOST_HZ)
         step_hz = 0.2 / max(float(at[-1] - at[0]), 0.1) if mine.size > 1 else 1.0
         hertz = np.arange(-reach, reach + step_hz, step_hz)
         turned = bits[mine] * np.exp(-2j * np.pi * guess * at)

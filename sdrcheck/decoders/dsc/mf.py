@@ -90,10 +90,10 @@ def decode(excerpt: Excerpt) -> Decode:
     """Read all calls in one keying; a passband of receiver sound is searched for their centre first."""
     if excerpt.sample_rate_hz <= fsk.NARROW_RATE_HZ:
         iq, rate = excerpt.iq, excerpt.sample_rate_hz
-        return _decode(Samples(fsk.limited(iq, rate), rate), excerpt, 0.0)
+        return _decode(Samples(fsk.selected(fsk.limited(iq, rate), rate), rate), excerpt, 0.0)
     for centre_hz in fsk.find_centres(excerpt.iq, excerpt.sample_rate_hz):
         iq, rate = fsk.shifted_and_narrowed(excerpt.iq, excerpt.sample_rate_hz, centre_hz)
-        found = _decode(Samples(fsk.limited(iq, rate), rate), excerpt, centre_hz)
+        found = _decode(Samples(fsk.selected(fsk.limited(iq, rate), rate), rate), excerpt, centre_hz)
         if found.calls:
             return found
     return Decode()

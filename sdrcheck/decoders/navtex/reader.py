@@ -68,6 +68,8 @@ CLEAR_EVIDENCE = 2.0
 REMEMBERED_S = 1_200.0
 """How long the bits are kept for the measurements: two slots."""
 _LEAST_STRAY = 4
+_AT_ONCE = 16_384
+"""Samples taken at once, so that the follower's memory stays small however many are fed."""
 CLEAR_NATS = 8.0
 """A bit as clear as this is taken as it was received, whatever the code says; the measurements need what was sent."""
 
@@ -113,8 +115,13 @@ class Reader:
 
     def feed(self, iq: Complex) -> News:
         """Take more samples; what they complete comes back."""
-        self._follower.feed(iq)
-        return self._advance(last=False)
+        text, messages = "", list[Message]()
+        for first in range(0, iq.size, _AT_ONCE):
+            self._follower.feed(iq[first : first + _AT_ONCE])
+            news = self._advance(last=False)
+            text += news.text
+            messages += news.messages
+        return News(text, tuple(messages))
 
     def finish(self) -> News:
         """Say that no more samples come; what is left comes back."""

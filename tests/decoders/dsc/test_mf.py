@@ -223,3 +223,19 @@ def test_a_dot_pattern_of_the_wrong_length_is_counted() -> None:
     call = the_call(heard(bits_on_air(symbols_on_air(ALERT.information()), 20))).call
     assert call.dot_pattern_bits == 20
     assert call.symbols == wanted(ALERT)
+
+
+@pytest.mark.parametrize("beside_hz", [500.0, -500.0])
+def test_a_carrier_on_the_next_channel_does_no_harm(beside_hz: float) -> None:
+    """A receiver of calls stands an unmodulated signal 40 dB stronger at ±500 Hz (Japan, Radio Equipment Reg. 40-7)."""
+    iq, _ = on_air(bits_of_order(TEST_CALL), np.random.default_rng(7), one_is="Y", ebn0_db=15.0, offset_hz=3.0)
+    iq = iq + 100 * np.exp(2j * np.pi * beside_hz / 2_000.0 * np.arange(iq.size))
+    assert the_call(mf.decode(excerpt_of(iq.astype(np.complex64)))).call.symbols == wanted(TEST_CALL)
+
+
+def test_a_weaker_call_on_the_same_frequency_does_no_harm() -> None:
+    """Another signal 6 dB below the wanted one (same source, co-channel test)."""
+    iq, _ = on_air(bits_of_order(TEST_CALL), np.random.default_rng(8), one_is="Y", ebn0_db=25.0)
+    other, _ = on_air(bits_of_order(ALERT), np.random.default_rng(9), one_is="Y", ebn0_db=60.0, offset_hz=5.0)
+    both = iq + 0.5 * other[: iq.size]
+    assert wanted(TEST_CALL) in [one.call.symbols for one in mf.decode(excerpt_of(both.astype(np.complex64))).calls]

@@ -275,3 +275,11 @@ def test_a_repeat_is_suppressed_only_when_the_first_was_good() -> None:
 def test_channel_of_the_table_is_a_text_channel() -> None:
     channel = Channel("518", 518_000, 500, Emission.F1B, "international", "RR App. 15", text=True)
     assert decode(excerpt_of(sent([SHORTEST]), centre_hz=518_000.0, channel=channel)).messages[0].body == "TEST"
+
+
+@pytest.mark.parametrize("beside_hz", [500.0, -700.0])
+def test_a_strong_carrier_beside_the_channel_does_no_harm(beside_hz: float) -> None:
+    """A receiver stands 20 dB more at 500 Hz and 40 dB more at 1 kHz off (Japan, Radio Equipment Reg. 40-10)."""
+    iq = sent([SHORTEST], ebn0_db=12.0)
+    iq = iq + 10 * np.exp(2j * np.pi * beside_hz / RATE * np.arange(iq.size))
+    assert [message.body for message in read(iq.astype(np.complex64)).messages] == ["TEST"]
