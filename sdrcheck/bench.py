@@ -293,7 +293,11 @@ class _Run:
             numbers=self._numbers,
             few_bits=self._facts.datatype in ("cu8", "ci8"),
         )
-        if not lookout.channels:
+        if self._facts.audio and self._centre_hz <= 0:
+            self._remarks.append(
+                "The dial frequency of this receiver sound is not known: every frequency told is that of the sound."
+            )
+        elif not lookout.channels:
             self._remarks.append(
                 "No maritime channel lies in the span of this recording; what was found is measured all the same."
             )
@@ -358,7 +362,7 @@ class _Run:
         excerpt = replace(heard.excerpt, clipped_fraction=self._clipped_in(heard.excerpt))
         decode = None
         if excerpt.channel is not None and excerpt.channel.text:
-            decode = _nothing_read() if not heard.last else self._text_of(excerpt)
+            decode = self._text_of(excerpt) if heard.last else self._bits_so_far(excerpt)
         transmission = assemble(excerpt, self._settings, self._circumstances(excerpt, heard.occupied_hz), decode)
         pieces = self._pieces.setdefault(heard.number, [])
         pieces.append((transmission, excerpt if not pieces else _without_samples(excerpt)))
@@ -453,6 +457,12 @@ class _Run:
             time_s = samples.start_s + samples.iq.size / samples.sample_rate_hz
             yield CharactersArrived(self._heard_text.get(key, 0), time_s, samples.channel, text)
 
+    def _bits_so_far(self, excerpt: Excerpt) -> Decode:
+        """The bits of a text that goes on, for the measurements; what it says is told at its end."""
+        assert excerpt.channel is not None
+        reader = self._readers.get(excerpt.channel.frequency_hz)
+        return _nothing_read() if reader is None else reader.bits_so_far(excerpt)
+
     def _text_of(self, excerpt: Excerpt) -> Decode:
         """What was read on a text channel until now; its reader begins anew."""
         assert excerpt.channel is not None
@@ -476,19 +486,23 @@ class _TextReader:
         self._messages += news.messages
         return news.text
 
-    def finish(self, excerpt: Excerpt) -> Decode:
-        """Close what is open; bits are placed from the excerpt's first sample."""
+    def bits_so_far(self, excerpt: Excerpt) -> Decode:
+        """Only where the bits lie, counted from the excerpt's first sample."""
         from sdrcheck.decoders.decoder import Decode
 
-        self._messages += self._reader.finish().messages
         track = self._reader.track()
         if track is not None:
             track = replace(track, first_bit_s=track.first_bit_s - excerpt.start_s)
-        return Decode(
+        return Decode(text_track=track)
+
+    def finish(self, excerpt: Excerpt) -> Decode:
+        """Close what is open; bits are placed from the excerpt's first sample."""
+        self._messages += self._reader.finish().messages
+        return replace(
+            self.bits_so_far(excerpt),
             messages=self._messages,
             stray_text=self._reader.stray_text,
             remarks=self._reader.remarks,
-            text_track=track,
         )
 
 

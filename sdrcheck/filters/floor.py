@@ -16,7 +16,7 @@ from sdrcheck.filters.spectrum import HANN_NOISE_BANDWIDTH, Density, PowerSpectr
 
 Array = NDArray[np.float64]
 
-_GAIN_QUANTILE = 0.25
+_GAIN_QUANTILES = 0.25, 0.75
 _GAIN_CELLS = 600
 """So many cells are enough to see the common gain."""
 _BLANK = 1e-4
@@ -54,7 +54,7 @@ class NoiseFloor:
         self._memory_s = memory_s
         self._common_gain = common_gain
         self._least_density = least_power / (spectra.cell_count * spectra.cell_hz)
-        self._gain_reference = 1.0
+        self._gain_reference = np.ones(len(_GAIN_QUANTILES))
         self.level: Array = np.zeros(spectra.cell_count)
         """Noise density in every cell at gain 1."""
         self.lines: list[Line] = []
@@ -74,7 +74,7 @@ class NoiseFloor:
             return
         cells, densities = cells[held], densities[held]
         typical = np.median(cells, axis=0)
-        gains = _relative(cells, typical) if self._common_gain else np.ones(len(cells))
+        gains = _relative(cells, typical)[0] if self._common_gain else np.ones(len(cells))
         even = cells / gains[:, None]
         calm = gains <= 2 * np.quantile(gains, 0.1)
         if np.count_nonzero(calm) >= _CALM_BLOCKS:
@@ -91,14 +91,19 @@ class NoiseFloor:
         if self._least_density > 0:
             self.noise_over_least = min(self.noise_over_least, float(self.level.mean()) / self._least_density)
         if self._common_gain:
-            self._gain_reference = float(np.median(_relative(even, self.level)))
+            self._gain_reference = np.median(_relative(even, self.level), axis=1)
         if len(cells) >= _LINE_BLOCKS:
             self.lines = self._steady_lines((densities / gains[:, None]).astype(np.float32))
 
     def gains(self, cells: Density) -> Array:
-        """The common gain of each block against the primed floor; 0 where a block is blank."""
-        ratio = _relative(cells, self.level) / self._gain_reference
-        ratio[~(ratio > _BLANK) | (cells.mean(axis=1) <= self._least_density)] = 0.0
+        """The common gain of each block against the primed floor; 0 where a block is blank.
+
+        Three quarters of the cells have to rise or fall before it does: a signal that comes is no gain, and one that
+        was there when the floor was learnt, and goes, is no loss.
+        """
+        few, most = _relative(cells, self.level) / self._gain_reference[:, None]
+        ratio = np.where(few > 1, np.maximum(np.minimum(few, most), 1.0), np.minimum(np.maximum(few, most), 1.0))
+        ratio[~(few > _BLANK) | (cells.mean(axis=1) <= self._least_density)] = 0.0
         return ratio if self._common_gain else np.where(ratio > 0, 1.0, 0.0)
 
     def under(self, cells: Density, gains: Array, width_hz: float, dynamic_range: float) -> Array:
@@ -165,15 +170,16 @@ def _quarter_of_mean(independent: float) -> float:
 
 
 def _relative(cells: Density | Array, level: Array) -> Array:
-    """A low quantile of each block's ratio to the floor: noise alone, while signals fill less than most of the span."""
+    """Quantiles of each block's ratios to the floor, one row a quantile; the low one is noise, whatever is sent."""
     step = max(1, level.size // _GAIN_CELLS)
     cells, level = cells[:, ::step], level[::step]
     known = level > 0
     if not np.any(known):
-        return np.where(np.asarray(cells).sum(axis=1) > 0, 1.0, 0.0)
+        held = np.where(np.asarray(cells).sum(axis=1) > 0, 1.0, 0.0)
+        return np.stack([held] * len(_GAIN_QUANTILES))
     ratio = cells[:, known] / level[known]
-    place = int(_GAIN_QUANTILE * (ratio.shape[1] - 1))
-    found: Array = np.partition(ratio, place, axis=1)[:, place].astype(float)
+    places = [int(quantile * (ratio.shape[1] - 1)) for quantile in _GAIN_QUANTILES]
+    found: Array = np.partition(ratio, places, axis=1)[:, places].T.astype(float)
     return found
 
 

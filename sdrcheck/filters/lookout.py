@@ -49,6 +49,10 @@ _EDGE_OF_SPAN = 0.07
 _LOWEST_SOUND_HZ = 100.0
 _LEAST_SOUND_RATE_HZ = 5_000.0
 """Faster than any excerpt of two lines, so that nobody takes what is wide for one."""
+_SOUND_PIECE_S = 900.0
+"""Two lines in receiver sound have no reader that follows them: a whole slot is kept, a few megabytes at such rates."""
+_TWO_LINES_HZ = 1_200.0
+_FAMILY = 30.0
 _LEAST_DC_BLOCKS = 4
 _SETTLING_S = 0.15
 _VALLEY = 3.5
@@ -94,6 +98,8 @@ class Band:
     """From one distance to another (Hz): what part of a signal's density its skirts may have there."""
     line_hz: float
     """A steady line is compared with the noise in this width."""
+    line_family_hz: float
+    """A steady line this near to something much stronger is a part of that."""
     calling_hz: float
     """Half the width in which weak calls are looked for."""
     calling_s: tuple[float, ...]
@@ -116,6 +122,7 @@ VHF = Band(
     apart_hz=75_000.0,
     skirts=((15_000.0, 40_000.0, 10**-5.7), (40_000.0, 80_000.0, 10**-6.6)),
     line_hz=16_000.0,
+    line_family_hz=8_000.0,
     calling_hz=6_000.0,
     calling_s=(0.13, 0.45),
 )
@@ -135,6 +142,7 @@ MF_HF = Band(
     apart_hz=3_000.0,
     skirts=((250.0, 600.0, 10**-3.0), (600.0, 1_500.0, 10**-4.5), (1_500.0, 3_000.0, 10**-5.5)),
     line_hz=300.0,
+    line_family_hz=900.0,
     calling_hz=150.0,
     calling_s=(1.0, 2.5),
 )
@@ -329,7 +337,9 @@ class Lookout:
             self._bank.dc = self._steady_dc(np.concatenate(at_zero), np.concatenate(densities))
         self._floor.prime(np.concatenate(densities))
         at_dc = 3 * self._bank.bin_hz if self._bank.dc else 0.0
-        self._lines = [line for line in self._floor.lines if abs(line.offset_hz) >= at_dc and self._is_own_line(line)]
+        usual = np.median(self._spectra.cells(np.concatenate(densities)), axis=0)
+        lines = [line for line in self._floor.lines if abs(line.offset_hz) >= at_dc]
+        self._lines = [line for line in lines if self._is_own_line(line, usual)]
         del densities
         for samples in waiting:
             for batch in self._bank.feed(samples):
@@ -350,7 +360,7 @@ class Lookout:
         noise = 1.5 * float(np.quantile(beside, 0.25)) / math.log(4 / 3) * self.sample_rate_hz * self._bank.size
         reach = 3 * math.sqrt(noise) + 0.02 * np.abs(at_zero)
         alike = np.abs(at_zero[:, None] - at_zero[None, :]) < reach[:, None]
-        often = np.flatnonzero(alike.sum(axis=1) >= max(_LEAST_DC_BLOCKS, 0.25 * at_zero.size))
+        often = np.flatnonzero(alike.sum(axis=1) >= max(_LEAST_DC_BLOCKS, 0.15 * at_zero.size))
         if often.size == 0:
             return 0j
         best = alike[
@@ -367,8 +377,13 @@ class Lookout:
         likely = self._few_bits or self.band is VHF
         return offset if abs(offset) < (_DC_MOST if likely else _DC_MOST_OF_OTHERS) else 0j
 
-    def _is_own_line(self, line: Line) -> bool:
+    def _is_own_line(self, line: Line, usual: Density) -> bool:
         """Whether a steady line is taken for the receiver's own: weak, narrow and alone."""
+        reach = self.band.line_family_hz
+        low, high = (self._spectra.cell_of(line.offset_hz + far) for far in (-reach, reach))
+        beside = np.maximum(usual - self._floor.level, 0.0)[low : high + 1]
+        if beside.sum() * self._spectra.cell_hz > _FAMILY * line.power:
+            return False
         near = self.band.line_hz / 2
         power = sum(other.power for other in self._floor.lines if abs(other.offset_hz - line.offset_hz) < near)
         cell = self._spectra.cell_of(line.offset_hz)
@@ -464,13 +479,14 @@ class Lookout:
         if wide < 600:
             middle = round(centre_hz, 1)
             claims = middle - 300, middle + 300
-            return Slot(None, middle, bank.TELEGRAPHY, keying.TELEGRAPHY, *claims, 0.5, 60.0, wide)
+            piece_s = _SOUND_PIECE_S if self._audio else 60.0
+            return Slot(None, middle, bank.TELEGRAPHY, keying.TELEGRAPHY, *claims, 0.5, piece_s, wide)
         low = (math.floor((low_hz - round(centre_hz)) / 50) - 1) * 50.0
         high = (math.ceil((high_hz - round(centre_hz)) / 50) + 1) * 50.0
         passband = Passband(low, high, max(2.5 * max(-low, high), _LEAST_SOUND_RATE_HZ))
-        return Slot(
-            None, round(centre_hz), passband, keying.SINGLE_SIDEBAND, low_hz - 200, high_hz + 200, 0.5, 30.0, wide
-        )
+        claims = low_hz - 200, high_hz + 200
+        piece_s = _SOUND_PIECE_S if self._audio and wide < _TWO_LINES_HZ else 30.0
+        return Slot(None, round(centre_hz), passband, keying.SINGLE_SIDEBAND, *claims, 0.5, piece_s, wide)
 
     def _voice_channel(self, low_hz: float, high_hz: float) -> Channel | None:
         """The telephony channel whose sideband holds all of a signal."""
@@ -509,7 +525,7 @@ class Lookout:
         hot = self._hot(cells, under, gains)
         hot[whole:] = False  # the edge of the data smears over the whole span
         raised: Marks = np.any(hot, axis=0)
-        for slot in self._found(cells, under, hot, claimed):
+        for slot in self._found(cells, under, gains, hot, claimed):
             first = batch if self._before is None else self._before[0]
             since = self._last_off.get((slot.offset_hz, slot.passband), 0.0)
             track = Track(slot, self._bank, first.first_block, not_before_s=since)
@@ -608,8 +624,10 @@ class Lookout:
         hot[~held] = False
         return hot
 
-    def _found(self, cells: Density, under: Array, hot: Marks, claimed: Marks) -> Iterator[Slot]:
+    def _found(self, cells: Density, under: Array, gains: Array, hot: Marks, claimed: Marks) -> Iterator[Slot]:
         """New signals in a batch, the strongest first, each with a slot of its own; their cells become `claimed`."""
+        if np.any(claimed):
+            hot = hot & self._hot_beside(claimed, cells, under, gains)
         left = hot.any(axis=0) & ~claimed & self._looked_at
         if not np.any(left):
             return
@@ -641,10 +659,14 @@ class Lookout:
                 continue
             strong.append((peak, slot))
             claim = self._cells_of(slot)
-            left[claim] = False
             claimed[claim] = True
+            left &= ~claimed & self._hot_beside(claimed, cells, under, gains).any(axis=0)
             room -= 1
             yield slot
+
+    def _hot_beside(self, claimed: Marks, cells: Density, under: Array, gains: Array) -> Marks:
+        """Where power stands above the noise without that of signals which have a slot: the wide window reaches far."""
+        return self._hot(np.where(claimed, under, cells), under, gains)
 
     def _extent(self, fine: Array, noise: Array, claimed: Marks, peak: int) -> tuple[int, int]:
         """The cells that belong to the signal around a peak: down to a hundredth of it, small gaps bridged."""

@@ -6,6 +6,8 @@ clock alike. Measurements and decoders speak of what the receiver indicated.
 
 from __future__ import annotations
 
+import math
+import re
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
@@ -317,7 +319,7 @@ def _single_sideband(excerpt: Excerpt, around: Circumstances, tones_hz: tuple[fl
         read = decoded(excerpt, Emission.J3E if excerpt.channel is None else excerpt.channel.emission)
         if read.calls or read.messages or read.stray_text:
             kind, condition = (Kind.DSC_CALL, Condition.CALL) if read.calls else (Kind.NAVTEX, Condition.MESSAGE)
-            found = _Found(Emission.F1B, kind, condition, {}, read, list(read.remarks))
+            found = _Found(Emission.F1B, kind, condition, _two_lines(excerpt, read), read, list(read.remarks))
             _add_dot_pattern(found)
             return found
     if excerpt.channel is None:
@@ -327,6 +329,30 @@ def _single_sideband(excerpt: Excerpt, around: Circumstances, tones_hz: tuple[fl
     if measured.condition is Condition.UNMODULATED:
         found.emission, found.kind = Emission.N0N, Kind.CARRIER
     return found
+
+
+def _two_lines(excerpt: Excerpt, read: Decode) -> dict[str, Measured]:
+    """Measure two lines somewhere in a passband of receiver sound, as wide as an F1B channel about their middle."""
+    from sdrcheck.decoders.fsk import shifted_and_narrowed
+    from sdrcheck.measurements import f1b
+
+    track = read.calls[0].track if read.calls else read.text_track
+    if track is None:
+        return {}
+    centre_hz = float(round(track.offset_hz))
+    iq, rate = shifted_and_narrowed(excerpt.iq, excerpt.sample_rate_hz, centre_hz)
+    scale = rate / excerpt.sample_rate_hz
+    narrow = replace(
+        excerpt,
+        iq=iq,
+        sample_rate_hz=rate,
+        centre_hz=excerpt.centre_hz + centre_hz,
+        key_on=round(excerpt.key_on * scale),
+        key_off=min(round(excerpt.key_off * scale), iq.size),
+        lost=tuple((math.floor(at * scale), math.ceil(length * scale)) for at, length in excerpt.lost),
+    )
+    readings = f1b.measure(narrow, replace(track, offset_hz=track.offset_hz - centre_hz))
+    return {name: value.shifted(centre_hz) if name in _ON_THE_AIR else value for name, value in readings.items()}
 
 
 def _add_dot_pattern(found: _Found) -> None:
@@ -382,7 +408,7 @@ def _frequency(
         corrected.pop(name, None)
     frequency_hz = float(carrier.value) if carrier else excerpt.centre_hz / (1 + reference.correction_ppm * 1e-6)
     if around.receiver_sound and frequency_hz < _LOWEST_RADIO_HZ:
-        found.remarks.insert(0, "The dial frequency is not known: the frequency told is that of the sound.")
+        found.remarks.insert(0, "The frequency told is that of the sound: the dial frequency is not known.")
     elif frequency_hz > 0:
         near = plan.raster_hz(frequency_hz)
         apart = Measured(frequency_hz - near, "Hz", carrier.terms if carrier else ())
@@ -458,23 +484,38 @@ def _ordered(readings: dict[str, Measured]) -> list[str]:
 
 
 def joined(pieces: Sequence[Transmission]) -> Transmission:
-    """Make the pieces of one long keying one transmission: the first one's readings, everybody's calls and text."""
+    """Make one transmission of a long keying's pieces: readings of the first that was made out, all that was read."""
     first, last = pieces[0], pieces[-1]
     if len(pieces) == 1:
         return first
+    measured = next((piece for piece in pieces if piece.kind is not Kind.UNKNOWN), first)
     duration_s = last.start_s + last.duration_s - first.start_s
     inner = {_CUT_AT_START: pieces[1:], _CUT_AT_END: pieces[:-1]}
     remarks = [remark for piece in pieces for remark in piece.remarks if piece not in inner.get(remark, ())]
-    remarks.append(f"Measured in its first {first.duration_s:.0f} s of {duration_s:.0f} s.")
+    if measured is first:
+        remarks.append(f"Measured in its first {first.duration_s:.0f} s of {duration_s:.0f} s.")
+    else:
+        after_s = measured.start_s - first.start_s
+        remarks.append(f"Measured in {measured.duration_s:.0f} s of {duration_s:.0f} s, from {after_s:.0f} s on.")
     remarks += _moved(pieces)
     return msgspec.structs.replace(
-        first,
+        measured,
+        start_s=first.start_s,
+        start_utc=first.start_utc,
         duration_s=duration_s,
         calls=tuple(call for piece in pieces for call in piece.calls),
         messages=tuple(message for piece in pieces for message in piece.messages),
         stray_text="\n".join(piece.stray_text for piece in pieces if piece.stray_text),
-        remarks=tuple(dict.fromkeys(remarks)),
+        remarks=_told_once(remarks),
     )
+
+
+def _told_once(remarks: Sequence[str]) -> tuple[str, ...]:
+    """Leave out what was said before with other numbers."""
+    told: dict[str, str] = {}
+    for remark in remarks:
+        told.setdefault(re.sub(r"\d[\d.]*", "", remark), remark)
+    return tuple(told.values())
 
 
 def _moved(pieces: Sequence[Transmission]) -> Iterator[str]:
