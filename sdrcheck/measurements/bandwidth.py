@@ -12,6 +12,7 @@ from sdrcheck.measurements.stretch import Stretch
 from sdrcheck.quantities import Measured, Term
 
 _OUTSIDE = 0.005
+_LONGEST_S = 5.0
 
 
 def occupied_bandwidth(stretch: Stretch) -> Measured:
@@ -19,36 +20,40 @@ def occupied_bandwidth(stretch: Stretch) -> Measured:
 
     Looks within ±11 kHz of the excerpt's centre.
     """
-    value, noise = _holding(stretch, tapered(stretch.iq.size, 0.02))
-    abrupt, _ = _holding(stretch, np.ones(stretch.iq.size))
+    parts = stretch.parts(_LONGEST_S)
+    size = parts[0].iq.size
+    value, noise = _holding(parts, tapered(size, 0.02))
+    abrupt, _ = _holding(parts, np.ones(size))
     return Measured(
         value=value,
         unit="Hz",
         terms=(
             Term.normal("noise", noise),
             Term.normal("ends of the record", abs(abrupt - value)),
-            Term.rectangular("resolution", 2.5 / stretch.duration_s),
+            Term.rectangular("resolution", 2.5 * stretch.sample_rate_hz / size),
         ),
         method=f"99 % of the power within ±{FLAT_HZ / 1000:.0f} kHz, noise taken off, {stretch.duration_s:.3g} s",
     )
 
 
-def _holding(stretch: Stretch, window: Reals) -> tuple[float, float]:
+def _holding(parts: list[Stretch], window: Reals) -> tuple[float, float]:
     """The bandwidth in hertz and the standard uncertainty that noise gives it."""
-    rate, size = stretch.sample_rate_hz, stretch.iq.size
-    spectrum = np.fft.fftshift(np.fft.fft(stretch.iq * window))
-    frequencies = np.fft.fftshift(np.fft.fftfreq(size, 1 / rate))
+    rate, size, floor = parts[0].sample_rate_hz, window.size, parts[0].noise
+    inside = np.abs(np.fft.fftshift(np.fft.fftfreq(size, 1 / rate))) <= FLAT_HZ
     step = rate / size
-    noise = stretch.noise.density * step
-    net = np.square(np.abs(spectrum[np.abs(frequencies) <= FLAT_HZ])) / (size * float(np.sum(window**2))) - noise
+    noise = floor.density * step
+    received = np.zeros(np.count_nonzero(inside))
+    for part in parts:
+        received += np.square(np.abs(np.fft.fftshift(np.fft.fft(part.iq * window))[inside]))
+    net = received / (len(parts) * size * float(np.sum(window**2))) - noise
     total = float(net.sum())
 
     edges, spreads = [], []
     for power in (net, net[::-1]):
         running = np.cumsum(power) / total
         at = _crossing(running, _OUTSIDE)
-        wander = math.hypot(math.sqrt(at), at * stretch.noise.relative_standard) * noise / total
-        doubt = math.sqrt(wander**2 + 2 * _OUTSIDE * noise / total)
+        wander = math.hypot(math.sqrt(at / len(parts)), at * floor.relative_standard) * noise / total
+        doubt = math.sqrt(wander**2 + 2 * _OUTSIDE * noise / total / len(parts))
         low, high = _crossing(running, _OUTSIDE - doubt), _crossing(running, _OUTSIDE + doubt)
         edges.append(at * step)
         spreads.append((high - low) / 2 * step)

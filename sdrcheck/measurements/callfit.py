@@ -141,7 +141,7 @@ def samples_of(stretch: Stretch, track: BitTrack) -> Samples | None:
     seen = times[inside]
     low = max(0, math.ceil((seen[0] - first) * track.rate_bd))
     high = min(len(track.bits), math.floor((seen[-1] - first) * track.rate_bd))
-    iq = stretch.iq[inside]
+    iq = stretch.iq[inside].astype(np.complex128)
     return Samples(
         iq, stretch.phase[inside], seen, is_b, (low + high) // 2, stretch.carrier_to_noise < _NOISY, stretch.power
     )

@@ -23,6 +23,7 @@ from sdrcheck.quantities import Measured, Term
 
 _TAPERS = 10
 _MOST_POINTS = 32_768
+_COARSE = 1 << 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,29 +43,33 @@ def carrier(stretch: Stretch, modulation: Reals | None = None) -> Carrier:
 
     `modulation` is a fitted phase modulation in radians, one value a sample, to be taken away first.
     """
-    iq = stretch.iq if modulation is None else stretch.iq * np.exp(-1j * modulation)
-    line = _line(stretch, iq)
+    line = _line(stretch, modulation)
     if line is not None:
         return line
     phase = stretch.phase if modulation is None else stretch.phase - modulation
     return tapered_mean(stretch, phase)
 
 
-def _line(stretch: Stretch, iq: NDArray[np.complex128]) -> Carrier | None:
+def _line(stretch: Stretch, modulation: Reals | None) -> Carrier | None:
     """Least-squares slope of the phase of short coherent sums; None where the phase is no line in white noise."""
     rate, duration = stretch.sample_rate_hz, stretch.duration_s
-    coarse = _strongest_line(iq, rate)
+
+    def bare(low: int, high: int) -> NDArray[np.complex128]:
+        iq = stretch.iq[low:high].astype(np.complex128)
+        return iq if modulation is None else iq * np.exp(-1j * modulation[low:high])
+
+    middle_of = stretch.iq.size // 2
+    coarse = _strongest_line(bare(max(0, middle_of - _COARSE), middle_of + _COARSE), rate)
     carrier_to_density = stretch.power / stretch.noise.density if stretch.noise.density > 0 else math.inf
-    points = int(min(512.0, max(16.0, duration * carrier_to_density / 100), iq.size // 4))
-    size = iq.size // points
-    used = size * points
-    start = (iq.size - used) // 2
-    times = (np.arange(used) - (used - 1) / 2) / rate
-    mixed = iq[start : start + used] * np.exp(-2j * np.pi * coarse * times)
-    sums = mixed.reshape(points, size).mean(axis=1)
+    points = int(min(512.0, max(16.0, duration * carrier_to_density / 100), stretch.iq.size // 4))
+    size = stretch.iq.size // points
+    start = (stretch.iq.size - size * points) // 2
+    middle = (np.arange(points) - (points - 1) / 2) * size / rate
+    mixer = np.exp(-2j * np.pi * coarse * (np.arange(size) - (size - 1) / 2) / rate)
+    sums = np.array([mixer @ bare(at, at + size) for at in range(start, start + size * points, size)]) / size
+    sums *= np.exp(-2j * np.pi * coarse * middle)
     if np.abs(sums).min() < 0.3 * np.abs(sums).max():
         return None
-    middle = times.reshape(points, size).mean(axis=1)
     phases = np.unwrap(np.angle(sums))
     basis = np.stack([np.ones(points), middle, middle**2 - np.mean(middle**2)], axis=1)
     solution, _, _, _ = np.linalg.lstsq(basis, phases, rcond=None)

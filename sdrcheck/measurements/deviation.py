@@ -125,14 +125,16 @@ def _kept_part(frequencies: Reals, power: Reals, floor: Reals) -> Reals:
     return np.square(np.sin(np.pi / 2 * result))
 
 
-def of_waveform(demodulated_: Demodulated, offset_hz: float, cut_counts: float) -> tuple[Measured, Measured]:
-    """Measure the largest excursion up and down in hertz over the whole stretch, noise taken off."""
+def of_waveform(
+    demodulated_: Demodulated, offset_hz: float, cut_counts: float, hold_s: float
+) -> tuple[Measured, Measured]:
+    """Measure the largest excursion up and down in hertz, noise taken off, as a part of what was held for `hold_s`."""
     rate = demodulated_.sample_rate_hz
     ends = int(_ENDS_S * rate)
     inner = demodulated_.deviation_hz[ends : demodulated_.deviation_hz.size - ends]
     method = (
         f"largest excursion of the demodulated frequency in {demodulated_.bandwidth_hz:.0f} Hz of audio, "
-        f"hold {inner.size / rate:.3g} s, noise taken off"
+        f"hold {hold_s:.3g} s, noise taken off"
     )
     found = []
     for sign in (1, -1):

@@ -21,7 +21,7 @@ _THRESHOLD_DB = 10.0
 """Below this carrier-to-noise ratio a discriminator clicks (metrology of FM; common practice)."""
 _CLEAN_DB = 30.0
 _MOST_BLOCKS = 40
-_LONGEST_RESTORED_S = 10.0
+_LONGEST_PART_S = 10.0
 _CUT_COUNTS, _CUT_COUNTS_RESTORED, _CUT_COUNTS_CORRECTED = 0.7, 0.5, 0.05
 """Parts of what the channel filter does to a peak that stay uncertain: untreated, restored, corrected (from trials)."""
 
@@ -65,7 +65,7 @@ def measure(excerpt: Excerpt) -> FmFindings:
             f"The carrier stands only {ratio:.0f} dB above the noise in 16 kHz: modulation is not measured below 10 dB."
         )
     elif kind.condition is Condition.UNMODULATED:
-        readings["residual modulation"], hum = residual.residual_modulation(stretch)
+        readings["residual modulation"], hum = residual.residual_modulation(stretch.parts(_LONGEST_PART_S)[0])
         if hum is not None and hum[1] > 10:
             remarks.append(f"Hum: a line at {hum[0]:.0f} Hz with {hum[1]:.0f} Hz of deviation.")
         remarks.append("Nothing modulates the carrier: there is no deviation, tone or SINAD to read.")
@@ -150,13 +150,13 @@ def _modulated(
 ) -> None:
     readings["occupied bandwidth"] = bandwidth.occupied_bandwidth(stretch)
     offset = found.offset.value
-    up, down = _deviation(stretch, fits, offset, _CUT_COUNTS)
-    if any(term.name == deviation.CUT for term in up.terms + down.terms) and stretch.duration_s < _LONGEST_RESTORED_S:
-        if fits:
+    if fits:
+        up, down = deviation.of_tones(fits, offset, _CUT_COUNTS)
+        if _is_cut(up, down) and stretch.duration_s < _LONGEST_PART_S:
             fits = [tones.without_cut(fit, offset, UNTOUCHED_HZ) for fit in _fits(narrowed(stretch), kind, found)]
-            up, down = _deviation(stretch, fits, offset, _CUT_COUNTS_CORRECTED)
-        else:
-            up, down = _deviation(restored(stretch), fits, offset, _CUT_COUNTS_RESTORED)
+            up, down = deviation.of_tones(fits, offset, _CUT_COUNTS_CORRECTED)
+    else:
+        up, down = _largest_excursions(stretch, offset)
     if kind.condition is Condition.ONE_TONE:
         readings["modulating tone"] = tones.tone_frequency(fits)
         readings["sinad"] = tones.sinad(fits)
@@ -177,12 +177,27 @@ def _modulated(
         )
 
 
-def _deviation(
-    stretch: Stretch, fits: list[tones.ToneFit], offset_hz: float, cut_counts: float
-) -> tuple[Measured, Measured]:
-    if fits:
-        return deviation.of_tones(fits, offset_hz, cut_counts)
-    return deviation.of_waveform(deviation.demodulated(stretch, offset_hz), offset_hz, cut_counts)
+def _largest_excursions(stretch: Stretch, offset_hz: float) -> tuple[Measured, Measured]:
+    """The largest of all parts, up and down by themselves; sidebands are put back where it may decide."""
+    parts = stretch.parts(_LONGEST_PART_S)
+    hold = stretch.duration_s
+    found = [
+        deviation.of_waveform(deviation.demodulated(part, offset_hz), offset_hz, _CUT_COUNTS, hold) for part in parts
+    ]
+    largest = [max(pair[way].value for pair in found) for way in (0, 1)]
+    for i, pair in enumerate(found):
+        if _is_cut(*pair) and any(pair[way].value > 0.95 * largest[way] for way in (0, 1)):
+            whole = deviation.demodulated(restored(parts[i]), offset_hz)
+            found[i] = deviation.of_waveform(whole, offset_hz, _CUT_COUNTS_RESTORED, hold)
+    return max((up for up, _ in found), key=_value), max((down for _, down in found), key=_value)
+
+
+def _value(found: Measured) -> float:
+    return found.value
+
+
+def _is_cut(*found: Measured) -> bool:
+    return any(term.name == deviation.CUT for reading in found for term in reading.terms)
 
 
 def _edges(excerpt: Excerpt, stretch: Stretch, kind: Classified, found: Carrier, readings: dict[str, Measured]) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,13 +23,17 @@ _EDGE_GUARD_S = 0.0004
 _EDGE_SEARCH_S = 0.06
 _LOSS_GUARD_S = 0.001
 _ROUNDS = 10
+_CHUNK = 1 << 18
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Stretch:
-    """The longest part of a keying in which the carrier stands and no sample is missing."""
+    """The longest part of a keying in which the carrier stands and no sample is missing.
 
-    iq: NDArray[np.complex128]
+    A minute of it is four million samples: what looks at all of them does so in `parts`.
+    """
+
+    iq: NDArray[np.complexfloating[Any, Any]]
     phase: Reals
     """Unwrapped, in radians."""
     sample_rate_hz: float
@@ -53,6 +58,15 @@ class Stretch:
         """Power ratio in the whole excerpt's bandwidth: decides whether a discriminator still works."""
         return self.power / self.noise.total if self.noise.total > 0 else math.inf
 
+    def parts(self, longest_s: float) -> list[Stretch]:
+        """Cut into equal parts of at most `longest_s`."""
+        count = max(1, math.ceil(self.duration_s / longest_s))
+        size = self.iq.size // count
+        return [
+            replace(self, iq=self.iq[at : at + size], phase=self.phase[at : at + size], begin=self.begin + at)
+            for at in range(0, count * size, size)
+        ]
+
     def centred_times(self) -> Reals:
         """Seconds from the middle of the stretch."""
         return (np.arange(self.iq.size) - (self.iq.size - 1) / 2) / self.sample_rate_hz
@@ -69,9 +83,9 @@ def settled(excerpt: Excerpt, *, skip_s: float = 0.0) -> Stretch | None:
     begin, end = _longest_without_loss(begin, end, excerpt.lost, int(_LOSS_GUARD_S * rate))
     if end - begin < SHORTEST_S * rate:
         return None
-    iq = excerpt.iq[begin:end].astype(np.complex128)
+    iq = excerpt.iq[begin:end]
     floor = noise.beside(excerpt)
-    received = float(np.mean(np.square(np.abs(iq))))
+    received = float(np.mean(np.square(np.abs(iq)), dtype=np.float64))
     power = received - floor.total
     if not power > 0.05 * received or not math.isfinite(received):
         return None
@@ -102,10 +116,14 @@ def restored(stretch: Stretch) -> Stretch:
     return replace(stretch, iq=iq, phase=unwrapped(iq))
 
 
-def unwrapped(iq: NDArray[np.complex128]) -> Reals:
+def unwrapped(iq: NDArray[np.complexfloating[Any, Any]]) -> Reals:
     """Phase in radians without jumps, by its steps from sample to sample."""
-    steps = np.angle(iq[1:] * np.conj(iq[:-1]))
-    return np.concatenate([[np.angle(iq[0])], np.angle(iq[0]) + np.cumsum(steps)])
+    phase = np.empty(iq.size)
+    phase[0] = np.angle(iq[0])
+    for at in range(1, iq.size, _CHUNK):
+        later = iq[at : at + _CHUNK].astype(np.complex128)
+        phase[at : at + later.size] = np.angle(later * np.conj(iq[at - 1 : at - 1 + later.size]))
+    return np.cumsum(phase, out=phase)
 
 
 def plateau(excerpt: Excerpt) -> tuple[int, int]:

@@ -98,5 +98,5 @@ def test_sidebands_that_the_filter_cut_off_are_put_back() -> None:
 def test_method_and_hold_are_stated() -> None:
     rng = np.random.default_rng(6)
     spoken = fm.measure(excerpt(np.exp(1j * speech_like(0.8, rng, 3_000)), rng, snr_db=40)).readings
-    assert "hold 0.798 s" in spoken["peak deviation, up"].method
+    assert "hold 0.799 s" in spoken["peak deviation, up"].method
     assert "noise taken off" in spoken["peak deviation, up"].method
