@@ -31,6 +31,7 @@ KEYS = {  # key -> what it does
     "Ctrl++": "larger text",
     "Ctrl+-": "smaller text",
     "Ctrl+0": "text of the usual size",
+    "Ctrl+D": "dark, and light again",
     "Ctrl+Q": "close the window",
 }
 

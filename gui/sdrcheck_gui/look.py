@@ -65,6 +65,32 @@ DARK = Look(
 
 
 def current() -> Look:
-    """The look that the system asks for."""
-    dark = QtGui.QGuiApplication.styleHints().colorScheme() == QtCore.Qt.ColorScheme.Dark
-    return DARK if dark else LIGHT
+    """The look that the system asks for, by its word or by its palette."""
+    scheme = QtGui.QGuiApplication.styleHints().colorScheme()
+    if scheme == QtCore.Qt.ColorScheme.Unknown:
+        return DARK if QtGui.QGuiApplication.palette().window().color().lightness() < 128 else LIGHT
+    return DARK if scheme == QtCore.Qt.ColorScheme.Dark else LIGHT
+
+
+def palette(look: Look) -> QtGui.QPalette:
+    """The colours of everything that Qt draws itself."""
+    role = QtGui.QPalette.ColorRole
+    made = QtGui.QPalette(QtGui.QColor(look.panel))
+    for place, colour in (
+        (role.Window, look.panel),
+        (role.WindowText, look.ink),
+        (role.Base, look.paper),
+        (role.AlternateBase, look.panel),
+        (role.Text, look.ink),
+        (role.Button, look.panel),
+        (role.ButtonText, look.ink),
+        (role.ToolTipBase, look.paper),
+        (role.ToolTipText, look.ink),
+        (role.PlaceholderText, look.faint),
+        (role.Highlight, _BLUE),
+        (role.HighlightedText, "#FFFFFF"),
+    ):
+        made.setColor(place, QtGui.QColor(colour))
+    for place in (role.WindowText, role.Text, role.ButtonText):
+        made.setColor(QtGui.QPalette.ColorGroup.Disabled, place, QtGui.QColor(look.faint))
+    return made

@@ -179,6 +179,7 @@ class Window(QtWidgets.QMainWindow):
             ("Ctrl++", lambda: self.scale_font(1.1)),
             ("Ctrl+-", lambda: self.scale_font(1 / 1.1)),
             ("Ctrl+0", lambda: self.scale_font(None)),
+            ("Ctrl+D", self.turn_dark),
             ("Ctrl+Q", self.close),
         ):
             self._shortcut(key, action)
@@ -502,9 +503,15 @@ class Window(QtWidgets.QMainWindow):
         self.band.scale_text(font)
         self.traces.scale_text(font)
 
-    def dress(self) -> None:
-        """Take on the look that the system now asks for."""
-        self._look = looks.current()
+    def turn_dark(self) -> None:
+        """Turn dark, or light again, whatever the system asks for."""
+        wanted = looks.LIGHT if self._look.dark else looks.DARK
+        QtWidgets.QApplication.setPalette(looks.palette(wanted))
+        self.dress(wanted)
+
+    def dress(self, look: looks.Look | None = None) -> None:
+        """Take on a look, or the one that the system now asks for."""
+        self._look = look or looks.current()
         self.band.dress(self._look)
         self.tape.lanes.dress(self._look)
         for panel in (self.rulers, self.decode, self.traces, self.start, self.visit):

@@ -263,6 +263,18 @@ def test_light_and_dark_follow_the_system(window: Window, qtbot, monkeypatch) ->
         assert not window.grab().isNull()
 
 
+def test_it_turns_dark_and_light_again_by_a_key(window: Window, qtbot) -> None:  # type: ignore[no-untyped-def]
+    before = QtWidgets.QApplication.palette()
+    try:
+        for dark in (True, False):
+            qtbot.keyClick(window, QtCore.Qt.Key.Key_D, QtCore.Qt.KeyboardModifier.ControlModifier)
+            assert looks.current().dark is dark
+            qtbot.wait(30)
+            assert (window.grab().toImage().pixelColor(5, 400).lightness() < 128) is dark
+    finally:
+        QtWidgets.QApplication.setPalette(before)
+
+
 def test_the_last_set_up_that_worked_comes_back(window: Window, qtbot, tmp_path: Path, plainly_ready: None) -> None:  # type: ignore[no-untyped-def]
     window.start.source.setCurrentText(str(CALL))
     window.start.power.setText("")

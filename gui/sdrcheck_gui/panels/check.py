@@ -193,7 +193,7 @@ class CheckView(QtWidgets.QWidget):
 
     def dress(self, look: Look) -> None:
         self._look = look
-        self.cautions.frame(look.warning, look)
+        self.cautions.frame(look.warning)
         self.held.colour(look.faint)
 
     def show_check(self, one: CheckCase, visit: Visit, gate: Gate | None) -> None:

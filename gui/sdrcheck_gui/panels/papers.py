@@ -30,7 +30,7 @@ class PapersPage(QtWidgets.QDialog):
         self.tree.setEditTriggers(QtWidgets.QAbstractItemView.EditTrigger.AllEditTriggers)
         self.problem, self.doubts = Words(), Words()
         self.doubts.setAccessibleName("what in the papers should be looked at")
-        self.problem.frame(look.warning, look)
+        self.problem.frame(look.warning)
         whole = QtWidgets.QPushButton("Open the &file itself")
         whole.setToolTip("Open visit.toml in a text editor, for what is not listed here")
         whole.clicked.connect(

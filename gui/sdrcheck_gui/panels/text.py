@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import unicodedata
 
-from sdrcheck_gui.look import Look
-from sdrcheck_gui.qt import QtCore, QtWidgets
+from sdrcheck_gui.qt import QtCore, QtGui, QtWidgets
 
 _LONGEST_SHOWN = 50_000
+_SMALLER = 0.85
 
 
 def harmless(text: str) -> str:
@@ -25,13 +25,17 @@ class Words(QtWidgets.QLabel):
 
     def __init__(self, text: str = "", *, strong: bool = False, small: bool = False) -> None:
         super().__init__()
-        self._strong, self._small = strong, small
-        self._style = ""
+        self._small = small
+        self._border: QtGui.QColor | None = None
         self.setTextFormat(QtCore.Qt.TextFormat.PlainText)
         self.setWordWrap(True)
         self.setTextInteractionFlags(QtCore.Qt.TextInteractionFlag.TextSelectableByMouse)
         self.setSizePolicy(QtWidgets.QSizePolicy.Policy.Ignored, QtWidgets.QSizePolicy.Policy.MinimumExpanding)
-        self._paint("")
+        font = QtGui.QFont()
+        font.setBold(strong)
+        if strong:
+            self.setFont(font)
+        self._fit_font()
         self.setText(text)
         if not text:
             self.hide()
@@ -41,17 +45,32 @@ class Words(QtWidgets.QLabel):
         self.setText(text)
         self.setVisible(bool(text))
 
-    def frame(self, colour: str, look: Look) -> None:
+    def frame(self, colour: str) -> None:
         """Set it off by a frame in this colour."""
-        self._paint(f"border: 2px solid {colour}; padding: 4px; background: {look.panel}; color: {look.ink};")
+        self._border = QtGui.QColor(colour)
+        self.setMargin(6)
+        self.update()
 
     def colour(self, colour: str) -> None:
-        self._paint(f"color: {colour};")
+        """Write in this colour."""
+        palette = QtGui.QPalette()
+        palette.setColor(QtGui.QPalette.ColorRole.WindowText, QtGui.QColor(colour))
+        self.setPalette(palette)
 
-    def _paint(self, style: str) -> None:
-        weight = "font-weight: bold;" if self._strong else ""
-        self.setStyleSheet(f"QLabel {{ {style} {weight} }}")
+    def paintEvent(self, event: QtGui.QPaintEvent) -> None:
+        super().paintEvent(event)
+        if self._border is not None:
+            painter = QtGui.QPainter(self)
+            painter.setPen(QtGui.QPen(self._border, 2))
+            painter.drawRect(self.rect().adjusted(1, 1, -1, -1))
+
+    def changeEvent(self, event: QtCore.QEvent) -> None:
+        if event.type() == QtCore.QEvent.Type.ApplicationFontChange:
+            self._fit_font()
+        super().changeEvent(event)
+
+    def _fit_font(self) -> None:
         if self._small:
-            font = self.font()
-            font.setPointSizeF(QtWidgets.QApplication.font().pointSizeF() * 0.85)
+            font = QtGui.QFont()
+            font.setPointSizeF(QtWidgets.QApplication.font().pointSizeF() * _SMALLER)
             self.setFont(font)

@@ -122,7 +122,7 @@ class VisitPanel(QtWidgets.QWidget):
     def dress(self, look: Look) -> None:
         self._look = look
         self.view.dress(look)
-        self.problem.frame(look.warning, look)
+        self.problem.frame(look.warning)
         if self.case is not None:
             self._show_plan(self.case)
 
