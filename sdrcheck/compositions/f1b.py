@@ -47,17 +47,6 @@ def keyed_bits(
     return iq
 
 
-def noise(count: int, density: float, sample_rate_hz: float, random: np.random.Generator) -> NDArray[np.complex128]:
-    """White noise of `density` (power per hertz, full scale squared)."""
-    parts = random.standard_normal((count, 2)) * math.sqrt(density * sample_rate_hz / 2)
-    return parts.view(np.complex128)[:, 0]
-
-
-def noise_density(ebn0_db: float, rate_bd: float = RATE_BD) -> float:
-    """Noise power per hertz that leaves a carrier of unit amplitude this energy per bit over noise density."""
-    return 10 ** (-ebn0_db / 10) / rate_bd
-
-
 def fading(
     count: int, sample_rate_hz: float, depth_db: float, random: np.random.Generator, spread_hz: float = 0.2
 ) -> NDArray[np.complex128]:

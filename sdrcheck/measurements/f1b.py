@@ -134,7 +134,7 @@ def _pieces(excerpt: Excerpt, track: BitTrack) -> list[_Piece]:
         end = min(excerpt.iq.size, math.floor((start_s + (high - low) * bit_s) * rate) + 1)
         if any(at < end and at + length > begin for at, length in excerpt.lost):
             continue
-        if np.all(signs[low:high] == signs[low]):
+        if np.all(signs[low:high] == signs[low]) or np.count_nonzero(excerpt.iq[begin:end]) < 0.9 * (end - begin):
             continue
         middle_s = (begin + end - 1) / 2 / rate
         pieces.append(
@@ -263,6 +263,8 @@ def _coarse_phase(piece: _Piece, centre_hz: float, shift_hz: float) -> Reals | N
     design = np.stack([np.ones_like(at), 2 * np.pi * at, np.pi * along, np.pi * at**2], axis=1)
     solution = np.zeros(4)
     weight = np.where(weight / count > 0.5 * np.median(weight / count), weight, 0.0)  # not what lies in noise or a fade
+    if not weight.any():
+        return None
     for _ in range(3):
         solution, *_ = np.linalg.lstsq(design * weight[:, None], phase * weight, rcond=None)
         phase = phase - 2 * np.pi * np.round((phase - design @ solution) / (2 * np.pi))

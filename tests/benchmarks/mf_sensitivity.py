@@ -16,9 +16,8 @@ import time
 import numpy as np
 
 from sdrcheck.compositions.call import error_check_of
-from sdrcheck.compositions.f1b import noise, noise_density
 from sdrcheck.decoders.dsc import mf
-from tests.decoders.f1b_signals import ORDERS, bits_of_order, excerpt_of, on_air
+from tests.decoders.f1b_signals import ORDERS, bits_of_order, excerpt_of, noise, noise_density, on_air
 
 
 def sensitivity(ebn0_db: float, trials: int, seed: int) -> str:

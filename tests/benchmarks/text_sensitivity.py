@@ -17,10 +17,9 @@ from difflib import SequenceMatcher
 
 import numpy as np
 
-from sdrcheck.compositions.f1b import noise, noise_density
 from sdrcheck.compositions.text import TextMessage, bits_on_air, slots_on_air
 from sdrcheck.decoders.navtex.reader import Reader
-from tests.decoders.f1b_signals import on_air
+from tests.decoders.f1b_signals import noise, noise_density, on_air
 
 _SENTENCE = (
     "GALE WARNING BUOY UNLIT WRECK LIGHT VESSEL ADVISED TO KEEP CLEAR OF DRILLING RIG WIND BACKING VEERING SEA STATE "

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Literal
 
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 
 from sdrcheck.channels.channel import Channel
 from sdrcheck.compositions.call import CallOrder, call_bits
-from sdrcheck.compositions.f1b import keyed_bits, noise, noise_density
+from sdrcheck.compositions.f1b import keyed_bits
 from sdrcheck.decoders.dsc import fields
 from sdrcheck.decoders.dsc.call import Area
 from sdrcheck.decoders.dsc.fields import CallType
@@ -36,6 +37,17 @@ ORDERS: tuple[CallOrder, ...] = (
     CallOrder(type=CallType.POSITION_REPLY, band="mf", self_id=SHIP, to=COAST, position=(55.2, 12.55), utc="08:15"),
 )
 """One call of each layout that MF and HF know."""
+
+
+def noise(count: int, density: float, sample_rate_hz: float, random: np.random.Generator) -> NDArray[np.complex128]:
+    """White noise of `density` (power per hertz, full scale squared)."""
+    parts = random.standard_normal((count, 2)) * math.sqrt(density * sample_rate_hz / 2)
+    return parts.view(np.complex128)[:, 0]
+
+
+def noise_density(ebn0_db: float, rate_bd: float = 100.0) -> float:
+    """Noise power per hertz that leaves a carrier of unit amplitude this energy per bit over noise density."""
+    return 10 ** (-ebn0_db / 10) / rate_bd
 
 
 def bits_of_order(order: CallOrder) -> list[int]:

@@ -7,9 +7,11 @@ import math
 import numpy as np
 import pytest
 
-from sdrcheck.compositions.f1b import keyed_bits, noise, noise_density
-from sdrcheck.decoders import fsk
-from sdrcheck.decoders.fsk import BIT_S, Lock, Samples, Stretch
+from sdrcheck.compositions.f1b import keyed_bits
+from sdrcheck.decoders import fsk, fsk_follow
+from sdrcheck.decoders.fsk import BIT_S, Samples
+from sdrcheck.decoders.fsk_follow import Lock, Stretch
+from tests.decoders.f1b_signals import noise, noise_density
 
 RATE = 2_000.0
 
@@ -17,8 +19,8 @@ RATE = 2_000.0
 def follow(iq: np.ndarray, lock: Lock, rate: float = RATE) -> list[Stretch]:
     samples = Samples(fsk.limited(iq.astype(np.complex64), rate), rate)
     stretches = []
-    while lock.edge_s + fsk.BLOCK_BITS * BIT_S <= samples.end_s + 1e-3:
-        stretch, lock = fsk.read_block(samples, lock)
+    while lock.edge_s + fsk_follow.BLOCK_BITS * BIT_S <= samples.end_s + 1e-3:
+        stretch, lock = fsk_follow.read_block(samples, lock)
         stretches.append(stretch)
     return stretches
 
@@ -138,4 +140,4 @@ def test_a_passband_is_narrowed_without_moving_the_lines() -> None:
 
 def test_rates_that_cannot_carry_the_channel_are_refused() -> None:
     with pytest.raises(ValueError, match="600 to 4500"):
-        fsk.Follower(400.0)
+        fsk_follow.Follower(400.0)

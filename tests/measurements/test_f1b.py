@@ -7,11 +7,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sdrcheck.compositions.f1b import fading, keyed_bits, noise, noise_density
+from sdrcheck.compositions.f1b import fading, keyed_bits
 from sdrcheck.filters.excerpt import BitTrack, Excerpt
 from sdrcheck.measurements import f1b
 from tests.benchmarks.f1b_coverage import trial
-from tests.decoders.f1b_signals import excerpt_of
+from tests.decoders.f1b_signals import excerpt_of, noise, noise_density
 
 RATE = 2_000.0
 BITS = np.random.default_rng(1).integers(0, 2, 640).tolist()

@@ -13,12 +13,13 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from sdrcheck.decoders import fsk
+from sdrcheck.decoders import fsk, fsk_follow
 from sdrcheck.decoders.decoder import Decode, DecodedCall
 from sdrcheck.decoders.dsc import interpret
 from sdrcheck.decoders.dsc.frame import FIRST_INFORMATION_SLOT, PHASING, RX_DELAY_SLOTS, Frame, read_frame
 from sdrcheck.decoders.dsc.symbols import PHASING_DX, SYMBOL_BITS, bits_of
-from sdrcheck.decoders.fsk import BIT_S, Lock, Reals, Samples
+from sdrcheck.decoders.fsk import BIT_S, Reals, Samples
+from sdrcheck.decoders.fsk_follow import Lock
 from sdrcheck.filters.excerpt import BitTrack, Excerpt
 
 PHASING_BITS = 16 * SYMBOL_BITS
@@ -204,15 +205,15 @@ def _whole_symbols(samples: Samples) -> list[_Start]:
     lock = None
     at_s = samples.start_s
     while lock is None and at_s + 100 * BIT_S < samples.end_s:
-        if fsk.keyed_lines(samples, at_s):
-            lock = fsk.acquired(samples, at_s, min(fsk.BLOCK_BITS, int((samples.end_s - at_s) / BIT_S)))
-        at_s += fsk.BLOCK_BITS * BIT_S / 2
+        if fsk_follow.keyed_lines(samples, at_s):
+            lock = fsk_follow.acquired(samples, at_s, min(fsk_follow.BLOCK_BITS, int((samples.end_s - at_s) / BIT_S)))
+        at_s += fsk_follow.BLOCK_BITS * BIT_S / 2
     if lock is None:
         return []
     locks, llr = [], []
-    while (bits := min(fsk.BLOCK_BITS, int((samples.end_s - lock.edge_s) / BIT_S))) >= SYMBOL_BITS:
+    while (bits := min(fsk_follow.BLOCK_BITS, int((samples.end_s - lock.edge_s) / BIT_S))) >= SYMBOL_BITS:
         locks.append(lock)
-        stretch, lock = fsk.read_block(samples, lock, bits)
+        stretch, lock = fsk_follow.read_block(samples, lock, bits)
         llr.append(stretch.llr)
     soft = np.concatenate(llr) if llr else np.zeros(0)
     if soft.size < PHASING_BITS:
@@ -230,7 +231,7 @@ def _whole_symbols(samples: Samples) -> list[_Start]:
             whole += found
             rx += found & (symbol != PHASING_DX)
         for at in np.flatnonzero((whole >= 3) & (rx >= 1)).tolist():
-            block, rest = divmod(at, fsk.BLOCK_BITS)
+            block, rest = divmod(at, fsk_follow.BLOCK_BITS)
             starts.append(
                 _Start(replace(locks[block], edge_s=locks[block].edge_s + rest * locks[block].bit_s), inverted)
             )
@@ -257,8 +258,8 @@ def _refined(samples: Samples, edge_s: float, *, inverted: bool) -> _Start:
             right = np.abs(np.where(np.tile(wanted_y, offsets.size), y, b)).reshape(offsets.size, -1)
             score[i] = (right if weight is None else fsk.log_i0(weight * right)).sum(axis=1)
         i, j = divmod(int(score.argmax()), offsets.size)
-        move_s, variance_s = fsk.summit(offsets, score[i])
-        move_hz, variance_hz = fsk.summit(hertz, score[:, j])
+        move_s, variance_s = fsk_follow.summit(offsets, score[i])
+        move_hz, variance_hz = fsk_follow.summit(hertz, score[:, j])
         lock = Lock(
             lock.edge_s + move_s,
             lock.centre_hz + move_hz,
@@ -301,15 +302,15 @@ def _read(samples: Samples, start: _Start) -> _Reading | None:
     places = np.concatenate(starts, axis=1)
     used = places[:, places[0] < max(frame.bits_used, PHASING_BITS)]
     bit_s, begin_s = np.polyfit(used[0], used[1], 1) if used.shape[1] > 1 else (BIT_S, start.lock.edge_s)
-    blocks = max(1, -(-(frame.bits_used - missing) // fsk.BLOCK_BITS))
+    blocks = max(1, -(-(frame.bits_used - missing) // fsk_follow.BLOCK_BITS))
     return _Reading(frame, llr, float(begin_s), float(bit_s), float(np.mean(offsets[:blocks])), start.inverted)
 
 
-def _blocks(samples: Samples, lock: Lock, first: int, count: int) -> Iterator[tuple[fsk.Stretch, int]]:
+def _blocks(samples: Samples, lock: Lock, first: int, count: int) -> Iterator[tuple[fsk_follow.Stretch, int]]:
     lock = lock.later(first)
     while first < count:
-        bits = min(fsk.BLOCK_BITS, count - first)
-        stretch, lock = fsk.read_block(samples, lock, bits)
+        bits = min(fsk_follow.BLOCK_BITS, count - first)
+        stretch, lock = fsk_follow.read_block(samples, lock, bits)
         yield stretch, first
         first += bits
 

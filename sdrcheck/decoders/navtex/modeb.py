@@ -16,7 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sdrcheck.decoders.fsk import Reals, Stretch
+from sdrcheck.decoders.fsk import Reals
+from sdrcheck.decoders.fsk_follow import Stretch
 from sdrcheck.decoders.navtex.symbols import ALPHA, RQ, SERVICE, WORD_BITS, code_table, read_table
 
 PAIR_BITS = 2 * WORD_BITS

@@ -16,7 +16,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from sdrcheck.decoders.fsk import NARROW_RATE_HZ, Follower, Stretch, find_centres, shifted_and_narrowed
+from sdrcheck.decoders.fsk import NARROW_RATE_HZ, find_centres, shifted_and_narrowed
+from sdrcheck.decoders.fsk_follow import Follower, Stretch
 from sdrcheck.decoders.navtex.message import Message
 from sdrcheck.decoders.navtex.modeb import PAIR_BITS, ModeB, Received
 from sdrcheck.decoders.navtex.receiver import (

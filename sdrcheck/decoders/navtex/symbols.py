@@ -88,30 +88,15 @@ def code_table() -> NDArray[np.uint8]:
     return table
 
 
-@cache
-def _places() -> dict[int, int]:
-    weights = 1 << np.arange(WORD_BITS)[::-1]
-    return {int(row @ weights): place for place, row in enumerate(code_table())}
-
-
 def bits_of(place: int) -> tuple[int, ...]:
     """The seven elements of a character as they go on the air, 1 = B."""
     return tuple(int(bit) for bit in code_table()[place])
-
-
-def read(bits: NDArray[np.uint8] | tuple[int, ...] | list[int]) -> int | None:
-    """The place in CHARACTERS that seven received elements (1 = B) spell, or None where they are not 4 B and 3 Y."""
-    value = 0
-    for bit in bits:
-        value = value << 1 | int(bit)
-    return _places().get(value)
 
 
 @cache
 def read_table() -> NDArray[np.int8]:
     """What each seven-element number (first element most significant, 1 = B) spells; −1 where it is no word."""
     table = np.full(1 << WORD_BITS, -1, np.int8)
-    for value, place in _places().items():
-        table[value] = place
+    table[code_table() @ (1 << np.arange(WORD_BITS)[::-1])] = np.arange(len(CHARACTERS))
     table.flags.writeable = False
     return table

@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 
 from sdrcheck.compositions.call import CallOrder, bits_on_air, error_check_of, symbols_on_air
-from sdrcheck.compositions.f1b import keyed_bits, noise, noise_density
+from sdrcheck.compositions.f1b import keyed_bits
 from sdrcheck.decoders.decoder import Decode, DecodedCall
 from sdrcheck.decoders.dsc import mf
 from sdrcheck.decoders.dsc.fields import CallType
-from tests.decoders.f1b_signals import COAST, ORDERS, SHIP, bits_of_order, excerpt_of, on_air
+from tests.decoders.f1b_signals import COAST, ORDERS, SHIP, bits_of_order, excerpt_of, noise, noise_density, on_air
 
 TEST_CALL = CallOrder(type=CallType.TEST_CALL, band="mf", self_id=SHIP, to=COAST)
 ALERT = CallOrder(type=CallType.DISTRESS_ALERT, band="mf", self_id=SHIP)

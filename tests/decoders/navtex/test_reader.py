@@ -14,14 +14,14 @@ import numpy as np
 import pytest
 
 from sdrcheck.channels.channel import Channel, Emission
-from sdrcheck.compositions.f1b import fading, impulses, keyed_bits, noise, noise_density
+from sdrcheck.compositions.f1b import fading, impulses, keyed_bits
 from sdrcheck.compositions.text import PHASING_PAIRS, TextMessage, bits_on_air, slots_on_air
 from sdrcheck.decoders.decoder import Decode
 from sdrcheck.decoders.navtex import Reader, decode
 from sdrcheck.decoders.navtex.message import Message
 from sdrcheck.decoders.navtex.receiver import ConformingReceiver
 from sdrcheck.filters.iq import Complex
-from tests.decoders.f1b_signals import excerpt_of, on_air
+from tests.decoders.f1b_signals import excerpt_of, noise, noise_density, on_air
 
 RATE = 2_000.0
 TEXT = (
