@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.fft import next_fast_len
 
 from sdrcheck.measurements.noise import FLAT_HZ
 from sdrcheck.measurements.spectrum import PRUDENCE, Reals, between_samples, tapered
@@ -83,7 +84,8 @@ def demodulated(stretch: Stretch, offset_hz: float) -> Demodulated:
     rate = stretch.sample_rate_hz
     bare = np.diff(stretch.phase) * (rate / (2 * np.pi)) - offset_hz
     margin = min(int(_MARGIN_S * rate), bare.size - 1)
-    raw = np.pad(bare, margin, mode="reflect")  # no step where the ends would meet
+    more = next_fast_len(bare.size + 2 * margin, real=True) - bare.size - 2 * margin
+    raw = np.pad(bare, (margin, margin + more), mode="reflect")  # no step where the ends would meet
     spectrum = np.fft.rfft(raw)
     frequencies = np.fft.rfftfreq(raw.size, 1 / rate)
     differentiator = np.sinc(frequencies / rate)  # what a difference of neighbours does to a derivative

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.fft import prev_fast_len
 
 from sdrcheck.filters.excerpt import Excerpt
 from sdrcheck.measurements import noise
@@ -59,12 +60,15 @@ class Stretch:
         return self.power / self.noise.total if self.noise.total > 0 else math.inf
 
     def parts(self, longest_s: float) -> list[Stretch]:
-        """Cut into equal parts of at most `longest_s`."""
-        count = max(1, math.ceil(self.duration_s / longest_s))
-        size = self.iq.size // count
+        """Cut into equal parts of at most `longest_s` that together cover it, of a length quick to transform."""
+        if self.iq.size < _CHUNK and self.duration_s <= longest_s:
+            return [self]
+        size = prev_fast_len(min(self.iq.size, int(longest_s * self.sample_rate_hz)))
+        count = math.ceil(self.iq.size / size)
+        starts = np.linspace(0, self.iq.size - size, count).astype(int) if count > 1 else [0]
         return [
-            replace(self, iq=self.iq[at : at + size], phase=self.phase[at : at + size], begin=self.begin + at)
-            for at in range(0, count * size, size)
+            replace(self, iq=self.iq[at : at + size], phase=self.phase[at : at + size], begin=self.begin + int(at))
+            for at in starts
         ]
 
     def centred_times(self) -> Reals:

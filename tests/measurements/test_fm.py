@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import replace
 
@@ -11,6 +12,7 @@ import pytest
 from sdrcheck.filters.excerpt import Excerpt
 from sdrcheck.measurements import fm
 from sdrcheck.measurements.condition import Condition
+from sdrcheck.measurements.stretch import settled
 from tests.measurements.signals import excerpt, speech_like, times
 
 
@@ -113,3 +115,25 @@ def test_every_reading_has_a_budget_with_names_and_a_method() -> None:
             assert all(term.name for term in reading.terms)
             assert reading.method
             assert reading.uncertainty > 0
+
+
+def test_a_long_keying_is_covered_to_its_end() -> None:
+    """Twelve seconds are looked at in parts; the loudest moment lies in the last tenth of a second."""
+    rate, seconds = 40_000, 12.0
+    rng = np.random.default_rng(7)
+    at = np.arange(int(seconds * rate)) / rate
+    quiet = speech_like(seconds, rng, 2_000, rate)
+    loud = np.where(at > seconds - 0.1, 1.5 * np.sin(2 * np.pi * 1000 * at), 0.0)
+    keyed = 0.5 * np.exp(1j * (quiet + loud))
+    iq = np.concatenate([np.zeros(2_000), keyed, np.zeros(2_000)])
+    iq += 1e-3 * (rng.standard_normal(iq.size) + 1j * rng.standard_normal(iq.size))
+    made = Excerpt(iq.astype(np.complex64), rate, 156.8e6, 0.0, 2_000, 2_000 + at.size, 2e-6 / rate)
+    stretch = settled(made)
+    assert stretch is not None
+    parts = stretch.parts(5.0)
+    assert parts[0].begin == stretch.begin
+    assert parts[-1].begin + parts[-1].iq.size == stretch.begin + stretch.iq.size
+    assert all(later.begin <= part.begin + part.iq.size for part, later in itertools.pairwise(parts))
+    found = fm.measure(made).readings["peak deviation, up"]
+    assert found.value > 2_200
+    assert "hold 12 s" in found.method
