@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from typing import TYPE_CHECKING, Any
 
@@ -25,6 +26,31 @@ class Frequency(click.ParamType[float]):
         if not found:
             self.fail(f"{value!r} is not a frequency; write it like 156.525M, 518k or 2187.5 kHz", param, ctx)
         return float(found[1]) * _SCALES[found[2].lower()]
+
+
+class Number(click.ParamType[float]):
+    """A number as people write it, finite and within limits."""
+
+    name = "number"
+
+    def __init__(self, low: float = -math.inf, high: float = math.inf, *, above: float | None = None) -> None:
+        """Take numbers from `low` to `high`, both included; `above` is a lower end that is not."""
+        self._low, self._high, self._above = low, high, above
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        try:
+            number = float(value)
+        except ValueError:
+            self.fail(f"{value!r} is not a number; write it like 12 or 0.5, with a point", param, ctx)
+        if not math.isfinite(number):
+            self.fail(f"{value!r} is no number to reckon with; write it like 12 or 0.5", param, ctx)
+        if self._above is not None and number <= self._above:
+            self.fail(f"{value} is too low; it must be above {self._above:g}", param, ctx)
+        if number < self._low:
+            self.fail(f"{value} is too low; it must be {self._low:g} or more", param, ctx)
+        if number > self._high:
+            self.fail(f"{value} is too high; it must be {self._high:g} or less", param, ctx)
+        return number
 
 
 class PartsPerMillion(click.ParamType[tuple[float, float]]):
@@ -74,6 +100,33 @@ class Chain(click.ParamType["tuple[Element, ...]"]):
             self.fail(str(problem), param, ctx)
 
 
+class Letters(click.ParamType[str]):
+    """`LS`: station or subject letters of a navigational-text receiver."""
+
+    name = "letters"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        letters = re.sub(r"[\s,]", "", str(value)).upper()
+        if not re.fullmatch(r"[A-Z]*", letters):
+            self.fail(f"{value!r} are not letters A to Z; write them like LS", param, ctx)
+        return letters
+
+
+class Identities(click.ParamType[tuple[str, ...]]):
+    """`LB20,LE31`: identities B1 to B4 of navigational-text messages."""
+
+    name = "identities"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[str, ...]:
+        if isinstance(value, tuple):
+            return value
+        found = tuple(part.strip().upper() for part in str(value).split(",") if part.strip())
+        for part in found:
+            if not re.fullmatch(r"[A-Z]{2}[0-9]{2}", part):
+                self.fail(f"{part!r} is no identity B1 to B4; write it like LB20", param, ctx)
+        return found
+
+
 class Watts(click.ParamType[float]):
     """`25W`, `500mW`; a bare number is watts."""
 
@@ -94,5 +147,8 @@ class Watts(click.ParamType[float]):
 CHAIN = Chain()
 DURATION = Duration()
 FREQUENCY = Frequency()
+IDENTITIES = Identities()
+LETTERS = Letters()
+NUMBER = Number()
 PPM = PartsPerMillion()
 WATTS = Watts()

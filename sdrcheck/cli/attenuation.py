@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from sdrcheck.cli.arguments import CHAIN, FREQUENCY, WATTS
+from sdrcheck.cli.arguments import CHAIN, FREQUENCY, NUMBER, WATTS, Number
 from sdrcheck.cli.options import SOURCE_HELP, channels_named, tuning, tuning_options
 from sdrcheck.receiver.attenuation import (
     AIMED_DBM,
@@ -36,7 +36,7 @@ F = TypeVar("F", bound=Callable[..., Any])
 @click.option("--power", type=WATTS, help="The most the set can give: 25W, 400W (peak envelope).")
 @click.option("--chain", type=CHAIN, help="From the set on: 40dB/100W,30dB/2W · coupler:40dB/100W · tap:4.7k/2W")
 @click.option("--frequency", type=FREQUENCY, help="Where it is keyed; VHF unless said.")
-@click.option("--gain", type=float, help="Gain of the dongle in dB, where it is fixed.")
+@click.option("--gain", type=NUMBER, help="Gain of the dongle in dB, where it is fixed.")
 @click.option("--strict", is_flag=True, help="Exit with 3 unless the chain is safe and sensible.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
 @click.pass_context
@@ -75,7 +75,7 @@ def _of_two_keyings(function: F) -> F:
             tuning_options,
             click.option("--channel", help="Channel to key, for example 72; of recordings the strongest if not named."),
             click.option(
-                "--seconds", type=click.FloatRange(1, 60), default=3.0, show_default=True, help="Length of each keying."
+                "--seconds", type=Number(1, 60), default=3.0, show_default=True, help="Length of each keying."
             ),
             click.option(
                 "--out", type=click.Path(dir_okay=False, path_type=Path), help="Keep both keyings as recordings, too."
@@ -88,12 +88,10 @@ def _of_two_keyings(function: F) -> F:
 
 
 @command.command("linearity")
-@click.option(
-    "--added", type=click.FloatRange(3, 40), default=10.0, show_default=True, help="Attenuation added between, dB."
-)
+@click.option("--added", type=Number(3, 40), default=10.0, show_default=True, help="Attenuation added between, dB.")
 @click.option(
     "--known",
-    type=click.FloatRange(0),
+    type=Number(0),
     default=0.3,
     show_default=True,
     help="How well that is known: limit ± in dB.",

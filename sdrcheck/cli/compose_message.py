@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from sdrcheck.cli.arguments import FREQUENCY
+from sdrcheck.cli.arguments import FREQUENCY, NUMBER, Number
 from sdrcheck.cli.compose_output import CAUTION, Canvas, Order, put_sound, recording_options, say_written
 from sdrcheck.errors import CompositionError
 
@@ -39,19 +39,19 @@ AGREED = (
     help="One more message in the same transmission, for example --and LE30 @forecast.txt.",
 )
 @click.option("--frequency", "frequency_hz", type=FREQUENCY, default="518k", show_default=True)
-@click.option("--phasing", "phasing_s", type=click.FloatRange(0), default=10.0, show_default=True, help="Seconds.")
+@click.option("--phasing", "phasing_s", type=Number(0), default=10.0, show_default=True, help="Seconds.")
 @click.option("--closed-cable", is_flag=True, help="Needed for subject D and number 00: they ring the ship's alarm.")
-@click.option("--offset", "offset_hz", type=float, default=0.0, help="Fault: off frequency, Hz.")
-@click.option("--drift", "drift_hz_per_s", type=float, default=0.0, help="Fault: drift, Hz/s.")
-@click.option("--rate-error", "rate_ppm", type=float, default=0.0, help="Fault: modulation rate, ppm.")
-@click.option("--shift", "shift_hz", type=float, default=170.0, show_default=True, help="Between the two lines, Hz.")
+@click.option("--offset", "offset_hz", type=NUMBER, default=0.0, help="Fault: off frequency, Hz.")
+@click.option("--drift", "drift_hz_per_s", type=NUMBER, default=0.0, help="Fault: drift, Hz/s.")
+@click.option("--rate-error", "rate_ppm", type=NUMBER, default=0.0, help="Fault: modulation rate, ppm.")
+@click.option("--shift", "shift_hz", type=NUMBER, default=170.0, show_default=True, help="Between the two lines, Hz.")
 @click.option("--inverted", is_flag=True, help="Fault: lines exchanged, as on the wrong sideband.")
-@click.option("--fading", "fading_db", type=click.FloatRange(0), default=0.0, help="Fault: deepest fade, dB.")
-@click.option("--impulses", "impulses_per_s", type=click.FloatRange(0), default=0.0, help="Fault: clicks a second.")
-@click.option("--bit-errors", type=click.FloatRange(0, 0.5), default=0.0, help="Fault: share of bits inverted.")
-@click.option("--cut-start", "cut_start_s", type=click.FloatRange(0), default=0.0, help="Fault: leave out the first s.")
-@click.option("--cut-end", "cut_end_s", type=click.FloatRange(0), default=0.0, help="Fault: leave out the last s.")
-@click.option("--hole", nargs=2, type=click.FloatRange(0), metavar="FROM TO", help="Fault: nothing sent between, s.")
+@click.option("--fading", "fading_db", type=Number(0), default=0.0, help="Fault: deepest fade, dB.")
+@click.option("--impulses", "impulses_per_s", type=Number(0), default=0.0, help="Fault: clicks a second.")
+@click.option("--bit-errors", type=Number(0, 0.5), default=0.0, help="Fault: share of bits inverted.")
+@click.option("--cut-start", "cut_start_s", type=Number(0), default=0.0, help="Fault: leave out the first s.")
+@click.option("--cut-end", "cut_end_s", type=Number(0), default=0.0, help="Fault: leave out the last s.")
+@click.option("--hole", nargs=2, type=Number(0), metavar="FROM TO", help="Fault: nothing sent between, s.")
 @recording_options
 def command(
     text: str,

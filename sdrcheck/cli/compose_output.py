@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from sdrcheck.cli.arguments import FREQUENCY
+from sdrcheck.cli.arguments import FREQUENCY, NUMBER, Number
 from sdrcheck.errors import CompositionError
 
 if TYPE_CHECKING:
@@ -34,6 +34,8 @@ INTO_THE_GENERATOR = (
 LEVEL_DBFS = -12.0
 LOUDEST_NOISE_DBFS = -15.0
 TAIL_S = 0.4
+MOST_SAMPLES = 100_000_000
+"""So that a slip of the finger does not fill the memory: 7 minutes at 240 kS/s, 7 hours at 4 kS/s."""
 
 _F = TypeVar("_F", bound=Callable[..., Any])
 
@@ -49,19 +51,21 @@ def recording_options(function: _F) -> _F:
         click.option(
             "--datatype", type=click.Choice(["cu8", "ci8", "ci16_le", "cf32_le"]), default="cu8", show_default=True
         ),
-        click.option("--level", "level_dbfs", type=float, help="Level of the signal, dBFS  [default: -12 or less]"),
+        click.option("--level", "level_dbfs", type=NUMBER, help="Level of the signal, dBFS  [default: -12 or less]"),
         click.option(
-            "--snr", "snr_db", type=float, help="Signal to noise in 25 kHz (VHF) or 300 Hz (MF/HF), dB  [default: 40]"
+            "--snr", "snr_db", type=NUMBER, help="Signal to noise in 25 kHz (VHF) or 300 Hz (MF/HF), dB  [default: 40]"
         ),
-        click.option("--cn0", "cn0_db_hz", type=float, help="Carrier to noise density instead, dB-Hz."),
+        click.option("--cn0", "cn0_db_hz", type=NUMBER, help="Carrier to noise density instead, dB-Hz."),
         click.option(
-            "--at", "at_s", type=float, default=0.4, show_default=True, help="Where the keying begins, seconds."
+            "--at", "at_s", type=Number(0), default=0.4, show_default=True, help="Where the keying begins, seconds."
         ),
-        click.option("--duration", "duration_s", type=float, help="Length of the recording  [default: 0.4 s more]"),
+        click.option(
+            "--duration", "duration_s", type=Number(above=0), help="Length of the recording  [default: 0.4 s more]"
+        ),
         click.option(
             "--rise",
             "rise_s",
-            type=click.FloatRange(0),
+            type=Number(0),
             default=0.002,
             show_default=True,
             help="10 % to 90 %, seconds.",
@@ -75,7 +79,11 @@ def recording_options(function: _F) -> _F:
         ),
         click.option("--device", help="Sound device to play it on; the usual one if not named."),
         click.option(
-            "--seed", type=int, default=1, show_default=True, help="For the noise; the same seed, the same file."
+            "--seed",
+            type=click.IntRange(0),
+            default=1,
+            show_default=True,
+            help="For the noise; the same seed, the same file.",
         ),
     )
     for option in reversed(options):
@@ -104,6 +112,8 @@ class Order:
     seed: int
 
     def __post_init__(self) -> None:
+        if not self.output.name or self.output.is_dir():
+            raise click.UsageError(f"{self.output} is a folder; name the file to be made in it with --output")
         if self.play and not self.is_sound:
             raise click.UsageError("--play is for sound; name the output like call.wav")
 
@@ -146,7 +156,13 @@ class Canvas:
         self.centre_hz = order.centre_hz if order.centre_hz is not None else frequency_hz - beside
         self.level_dbfs, density = self._levels(noise_bandwidth_hz)
         duration_s = order.duration_s if order.duration_s is not None else order.at_s + keyed_s + TAIL_S
-        self.samples = noise(round(duration_s * self.rate_hz), self.rate_hz, density, np.random.default_rng(order.seed))
+        count = round(duration_s * self.rate_hz)
+        if count > MOST_SAMPLES:
+            raise CompositionError(
+                f"{duration_s:g} s at {self.rate_hz:g} samples a second is more than is made at once; shorten it or "
+                "give a lower --rate"
+            )
+        self.samples = noise(count, self.rate_hz, density, np.random.default_rng(order.seed))
 
     def _levels(self, noise_bandwidth_hz: float) -> tuple[float, float]:
         """Level of the signal and density of the noise, dBFS and dBFS per hertz, so that the noise does not clip."""
@@ -193,6 +209,12 @@ class Canvas:
         from sdrcheck.recordings.recording import Annotation
 
         order = self.order
+        if abs(self.frequency_hz - self.centre_hz) + half_width_hz > self.rate_hz / 2:
+            raise CompositionError(
+                f"the signal at {self.frequency_hz / 1e6:.4f} MHz, {half_width_hz / 500:g} kHz wide, lies outside the "
+                f"span of {self.rate_hz / 1e3:g} kS/s about {self.centre_hz / 1e6:.4f} MHz; choose another --centre "
+                "or a higher --rate"
+            )
         keying = Keying(iq, order.at_s, self.frequency_hz, self.level_dbfs, order.rise_s, order.rise_s)
         self.samples = placed([keying], self.samples, self.rate_hz, self.centre_hz)
         self.annotations.append(

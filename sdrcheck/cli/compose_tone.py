@@ -6,12 +6,16 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from sdrcheck.cli.arguments import FREQUENCY
+from sdrcheck.cli.arguments import FREQUENCY, NUMBER, Number
 from sdrcheck.cli.compose_output import Canvas, Order, put_sound, recording_options, say_written
 from sdrcheck.errors import CompositionError
 
 if TYPE_CHECKING:
     from sdrcheck.compositions.faults import SenderFaults
+
+
+MOST_DEVIATION_HZ = 12_000.0
+"""More than twice what any set may do, and what the channel filter still passes in part."""
 
 
 @click.command("tone")
@@ -24,13 +28,13 @@ if TYPE_CHECKING:
 @click.option("--emission", type=click.Choice(["G3E", "J3E"]), default="G3E", show_default=True)
 @click.option("--deviation", "deviation_hz", type=FREQUENCY, default=3000.0, show_default=True, help="G3E: peak, Hz.")
 @click.option(
-    "--carrier-suppression", "suppression_db", type=float, help="J3E: carrier left, dB under the peak envelope."
+    "--carrier-suppression", "suppression_db", type=NUMBER, help="J3E: carrier left, dB under the peak envelope."
 )
-@click.option("--keyed", "keyed_s", type=click.FloatRange(0.01, 600), default=1.0, show_default=True, help="Seconds.")
-@click.option("--offset", "offset_hz", type=float, default=0.0, help="Fault: carrier offset, Hz.")
-@click.option("--drift", "drift_hz_per_s", type=float, default=0.0, help="Fault: carrier drift, Hz/s.")
-@click.option("--hum", "hum_deviation_hz", type=click.FloatRange(0), default=0.0, help="Fault: deviation by hum, Hz.")
-@click.option("--hum-frequency", "hum_hz", type=click.FloatRange(1), default=100.0, help="Frequency of the hum, Hz.")
+@click.option("--keyed", "keyed_s", type=Number(0.01, 600), default=1.0, show_default=True, help="Seconds.")
+@click.option("--offset", "offset_hz", type=NUMBER, default=0.0, help="Fault: carrier offset, Hz.")
+@click.option("--drift", "drift_hz_per_s", type=NUMBER, default=0.0, help="Fault: carrier drift, Hz/s.")
+@click.option("--hum", "hum_deviation_hz", type=Number(0), default=0.0, help="Fault: deviation by hum, Hz.")
+@click.option("--hum-frequency", "hum_hz", type=Number(1), default=100.0, help="Frequency of the hum, Hz.")
 @recording_options
 def command(
     tones: tuple[float, ...],
@@ -61,6 +65,8 @@ def command(
     chosen = SOUNDER_TONES_HZ if sounder else () if unmodulated else tones or (1000.0,)
     if any(not 10 <= tone_hz <= 5000 for tone_hz in chosen):
         raise click.UsageError("a test tone lies between 10 and 5000 Hz")
+    if not 0 < deviation_hz <= MOST_DEVIATION_HZ:
+        raise click.UsageError(f"a deviation lies above 0 and up to {MOST_DEVIATION_HZ / 1e3:g} kHz")
     order = Order(**options)
     if order.is_sound:
         _write_sound(order, chosen, keyed_s, channel_name or frequency_hz)

@@ -64,6 +64,9 @@ def main(arguments: list[str] | None = None) -> None:
     try:
         status = sdrcheck.main(arguments, prog_name="sdrcheck", standalone_mode=False)
         sys.exit(status if isinstance(status, int) else 0)
+    except click.exceptions.NoArgsIsHelpError as problem:
+        click.echo(problem.ctx.get_help() if problem.ctx else problem.format_message())
+        sys.exit(2)
     except click.UsageError as problem:
         hint = f" (see: {problem.ctx.command_path} --help)" if problem.ctx else ""
         _say(f"{problem.format_message()}{hint}")
@@ -76,6 +79,9 @@ def main(arguments: list[str] | None = None) -> None:
         sys.exit(1)
     except SdrcheckError as problem:
         _say(str(problem))
+        sys.exit(1)
+    except MemoryError:
+        _say("this computer has not enough memory for that; take a shorter recording or a lower rate")
         sys.exit(1)
     except BrokenPipeError:
         sys.stderr.close()

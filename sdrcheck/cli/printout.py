@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from sdrcheck.cli.arguments import FREQUENCY
+from sdrcheck.cli.arguments import FREQUENCY, IDENTITIES, LETTERS
 
 if TYPE_CHECKING:
     from sdrcheck.decoders.navtex.message import Message
@@ -21,9 +21,11 @@ STRICT_STATUS = 3
 @click.command()
 @click.argument("heard", metavar="RECORDING|INSPECTION")
 @click.argument("ship", metavar="PRINTOUT")
-@click.option("--stations", help="Station letters selected on the ship's receiver, for example LS.")
-@click.option("--rejected", default="", help="Subject letters rejected on the ship's receiver, for example EF.")
-@click.option("--stored", default="", help="Identities it held before, for example LB20,LE31.")
+@click.option("--stations", type=LETTERS, help="Station letters selected on the ship's receiver, for example LS.")
+@click.option(
+    "--rejected", type=LETTERS, default="", help="Subject letters rejected on the ship's receiver, for example EF."
+)
+@click.option("--stored", type=IDENTITIES, default="", help="Identities it held before, for example LB20,LE31.")
 @click.option("--rate", type=FREQUENCY, help="Samples a second of a bare recording.")
 @click.option("--centre", type=FREQUENCY, help="Centre frequency of a recording that does not say.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document and nothing else.")
@@ -33,7 +35,7 @@ def command(
     ship: str,
     stations: str | None,
     rejected: str,
-    stored: str,
+    stored: tuple[str, ...],
     rate: float | None,
     centre: float | None,
     as_json: bool,
@@ -53,15 +55,10 @@ def command(
     side = ship_side(text)
     side = msgspec.structs.replace(side, problems=(*problems, *side.problems))
     settings = Settings(
-        side.stations if stations is None else frozenset(stations.upper()),
-        side.rejected | frozenset(rejected.upper()),
+        side.stations if stations is None else frozenset(stations),
+        side.rejected | frozenset(rejected),
     )
-    found = compare(
-        _messages(heard, rate, centre),
-        side,
-        settings,
-        (one.strip().upper() for one in stored.split(",") if one.strip()),
-    )
+    found = compare(_messages(heard, rate, centre), side, settings, stored)
     if as_json:
         click.echo(msgspec.json.format(msgspec.json.encode(found), indent=2).decode())
     else:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from sdrcheck.cli.arguments import CHAIN, FREQUENCY, WATTS
+from sdrcheck.cli.arguments import CHAIN, FREQUENCY, NUMBER, WATTS, Number
 from sdrcheck.errors import ReceiverError
 from sdrcheck.quantities import Measured, Term
 from sdrcheck.receiver.reference import (
@@ -46,13 +46,27 @@ class Hertz(click.ParamType[tuple[float, float | None]]):
         return frequency, float(found[2]) if found else None
 
 
+class Serial(click.ParamType[str]):
+    """The serial of a dongle, as `sdrcheck ready` lists it."""
+
+    name = "serial"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        if not str(value).strip():
+            self.fail("a serial cannot be empty; see `sdrcheck ready` for the dongle's", param, ctx)
+        return str(value)
+
+
 HERTZ = Hertz()
+SERIAL = Serial()
 
 
 def _of_the_dongle(function: F) -> F:
     for option in reversed(
         (
-            click.option("--serial", required=True, help="The dongle's serial; the reference is kept under it."),
+            click.option(
+                "--serial", type=SERIAL, required=True, help="The dongle's serial; the reference is kept under it."
+            ),
             click.option(
                 "--oscillator",
                 type=click.Choice(list(OSCILLATORS)),
@@ -61,7 +75,7 @@ def _of_the_dongle(function: F) -> F:
                 help="What the dongle has: a plain crystal, or a temperature-compensated oscillator.",
             ),
             click.option(
-                "--tuner-step", type=float, default=0.0, help="Tuner's synthesis step in Hz, if unknown to it."
+                "--tuner-step", type=Number(0), default=0.0, help="Tuner's synthesis step in Hz, if unknown to it."
             ),
             click.option("--note", default="", help="Temperature, minutes since it was plugged in, who read it."),
             click.option("--dry-run", is_flag=True, help="Show it, keep nothing."),
@@ -82,7 +96,7 @@ def command() -> None:
 @command.command("counter")
 @click.option("--indicated", type=HERTZ, required=True, help="What the dongle showed, uncorrected (inspect it first).")
 @click.option("--counter", type=HERTZ, required=True, help="What the counter showed on the same carrier, ±U for k = 2.")
-@click.option("--accuracy", type=float, help="Or the counter's accuracy as a limit, relative: 1e-7.")
+@click.option("--accuracy", type=Number(0, 1e-3), help="Or the counter's accuracy as a limit, relative: 1e-7.")
 @_of_the_dongle
 def counter(
     indicated: tuple[float, float | None],
@@ -120,7 +134,7 @@ def counter(
 @click.option(
     "--class", "carrier", type=click.Choice(list(CARRIER_CLASSES)), required=True, help="What kind of carrier it is."
 )
-@click.option("--speed", type=float, default=0.0, help="Speed of the ship in knots, for Doppler.")
+@click.option("--speed", type=Number(0, 100), default=0.0, help="Speed of the ship in knots, for Doppler.")
 @_of_the_dongle
 def carrier(
     indicated: tuple[float, float | None],
@@ -148,7 +162,7 @@ def carrier(
 
 
 @command.command("show")
-@click.option("--serial", required=True, help="The dongle's serial.")
+@click.option("--serial", type=SERIAL, required=True, help="The dongle's serial.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
 def show(serial: str, as_json: bool) -> None:
     """The newest reference of a dongle, as good as it is now, with its budget and what was kept before it."""
@@ -157,6 +171,8 @@ def show(serial: str, as_json: bool) -> None:
     history = reference_store.history(serial)
     level = level_store.latest(serial)
     current = history[-1].at(now_utc()) if history else FrequencyReference.uncorrected()
+    if not history:
+        click.echo(f"nothing is kept for dongle {serial}; make one with `sdrcheck reference counter`", err=True)
     if as_json:
         import msgspec
 
@@ -179,7 +195,7 @@ def show(serial: str, as_json: bool) -> None:
 
 
 @command.command("check")
-@click.option("--serial", required=True, help="The dongle's serial.")
+@click.option("--serial", type=SERIAL, required=True, help="The dongle's serial.")
 def check(serial: str) -> None:
     """Hold the last two references of a dongle against each other: before the job, and after it."""
     from sdrcheck.receiver import reference_store
@@ -199,11 +215,13 @@ def check(serial: str) -> None:
 
 
 @command.command("level")
-@click.option("--serial", required=True, help="The dongle's serial.")
+@click.option("--serial", type=SERIAL, required=True, help="The dongle's serial.")
 @click.option("--meter", type=WATTS, required=True, help="What the calibrated wattmeter showed: 22.5W.")
-@click.option("--accuracy", type=float, required=True, help="The wattmeter's limit in ± per cent: 5.")
-@click.option("--indicated", type=float, required=True, help="The dongle's level of the same keying, in dBFS.")
-@click.option("--gain", type=float, required=True, help="The dongle's gain then, in dB; it holds at that gain only.")
+@click.option("--accuracy", type=Number(0.01, 99), required=True, help="The wattmeter's limit in ± per cent: 5.")
+@click.option(
+    "--indicated", type=Number(-200, 0), required=True, help="The dongle's level of the same keying, in dBFS."
+)
+@click.option("--gain", type=NUMBER, required=True, help="The dongle's gain then, in dB; it holds at that gain only.")
 @click.option("--frequency", type=FREQUENCY, required=True, help="Where it was keyed.")
 @click.option("--chain", type=CHAIN, required=True, help="What stood before the dongle: 40dB/100W,30dB/2W.")
 def level(
@@ -220,8 +238,6 @@ def level(
     from sdrcheck.receiver.attenuation import chain_text
     from sdrcheck.receiver.level import LevelReference, watts_span
 
-    if not 0 < accuracy < 100:
-        raise click.BadParameter("the wattmeter's limit lies between 0 and 100 per cent", param_hint="--accuracy")
     tied = LevelReference.from_meter(
         meter,
         Measured(indicated, "dBFS"),
@@ -247,10 +263,10 @@ def level(
     "--from", "source", required=True, metavar="SOURCE", help="dongle[:SERIAL], net:HOST:PORT or a recording."
 )
 @click.option("--carrier", type=FREQUENCY, required=True, help="A steady carrier that stays on the air meanwhile.")
-@click.option("--every", type=float, default=10.0, show_default=True, help="Seconds from one reading to the next.")
-@click.option("--minutes", type=float, default=30.0, show_default=True, help="How long to look at most.")
+@click.option("--every", type=Number(1), default=10.0, show_default=True, help="Seconds from one reading to the next.")
+@click.option("--minutes", type=Number(above=0), default=30.0, show_default=True, help="How long to look at most.")
 @click.option("--png", type=click.Path(path_type=Path, dir_okay=False), help="Also draw it into this picture.")
-@click.option("--speed", type=float, default=1.0, help="How fast a recording plays; 0 at once.")
+@click.option("--speed", type=Number(0), default=1.0, help="How fast a recording plays; 0 at once.")
 def warm_up(source: str, carrier: float, every: float, minutes: float, png: Path | None, speed: float) -> None:
     """Watch one carrier while the dongle warms up, and say when it has settled."""
     from contextlib import closing
@@ -267,6 +283,10 @@ def warm_up(source: str, carrier: float, every: float, minutes: float, png: Path
             times.append(time_s)
             ppm.append(reading)
             click.echo(watching.row(time_s, reading, ppm[0]))
+    if not times:
+        raise ReceiverError(
+            f"{source} ended before one reading of {watching.READING_S:g} s was done; give a longer one"
+        )
     series = WarmUp(tuple(times), tuple(ppm))
     click.echo(watching.sentence(series))
     if png is not None:

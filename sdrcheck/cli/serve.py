@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from sdrcheck.cli.arguments import FREQUENCY
+from sdrcheck.cli.arguments import FREQUENCY, Number
 
 
 @click.command()
@@ -15,16 +15,14 @@ from sdrcheck.cli.arguments import FREQUENCY
 @click.option(
     "--listen", default="127.0.0.1", show_default=True, help="Address to listen on; 0.0.0.0 is every network."
 )
-@click.option(
-    "--speed", type=click.FloatRange(0, min_open=True), default=1.0, show_default=True, help="1 is as recorded."
-)
+@click.option("--speed", type=Number(above=0), default=1.0, show_default=True, help="1 is as recorded.")
 @click.option("--once", is_flag=True, help="Stop after one client got the whole recording, instead of repeating it.")
 def command(
     recording: str, rate: float | None, centre: float | None, port: int, listen: str, speed: float, once: bool
 ) -> None:
     """Serve a recording as a network dongle, for practice and tests.
 
-    Listen to it from here with: sdrcheck watch --from net:127.0.0.1:1234. Stop it with Ctrl-C.
+    It says which command watches it. Stop it with Ctrl-C.
     """
     from sdrcheck.recordings import open_recording
     from sdrcheck.watching.serve import LOOPBACK, Server
@@ -33,6 +31,9 @@ def command(
     server = Server(opened, listen, port, speed=speed, repeat=not once, say=lambda text: click.echo(text, err=True))
     where = f"{opened.centre_hz / 1e6:.10g} MHz, {opened.sample_rate_hz:.12g} samples per second"
     click.echo(f"serving {recording} ({where}) on {listen} port {server.port}; stop with Ctrl-C", err=True)
+    tuned = f"--centre {opened.centre_hz / 1e6:.10g}M --rate {opened.sample_rate_hz:.12g}"
+    address = "127.0.0.1" if listen in ("0.0.0.0", "::") else listen
+    click.echo(f"watch it with: sdrcheck watch --from net:{address}:{server.port} {tuned} --all", err=True)
     if listen not in (LOOPBACK, "::1", "localhost"):
         click.echo("anybody who reaches this address can take the samples: no password, no encryption", err=True)
     try:

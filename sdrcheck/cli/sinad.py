@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from sdrcheck.cli.arguments import NUMBER, Number
+
 if TYPE_CHECKING:
     from sdrcheck.sources.source import IqSource
     from sdrcheck.watching.sinad import Sinad
@@ -19,9 +21,11 @@ CAUTIONS = (
 @click.command()
 @click.option("--from", "source", required=True, metavar="sound:DEVICE", help="Sound input, or a WAV of the sound.")
 @click.option("--weighting", type=click.Choice(["flat", "psophometric"]), default="flat", show_default=True)
-@click.option("--generator", type=float, default=1.0, show_default=True, help="Uncertainty of its level, dB (k = 2).")
+@click.option(
+    "--generator", type=Number(0, 20), default=1.0, show_default=True, help="Uncertainty of its level, dB (k = 2)."
+)
 @click.option("--search", is_flag=True, help="Guide the generator to the 20 dB point and give the sensitivity.")
-@click.option("--limit", type=float, default=6.0, show_default=True, help="Sensitivity limit in dBµV e.m.f.")
+@click.option("--limit", type=NUMBER, default=6.0, show_default=True, help="Sensitivity limit in dBµV e.m.f.")
 @click.option("--blocks", type=click.IntRange(1), help="Stop after so many readings.")
 def command(source: str, weighting: str, generator: float, search: bool, limit: float, blocks: int | None) -> None:
     """Measure SINAD at the set's loudspeaker while a generator gives 1 kHz at ±3 kHz deviation.
@@ -70,7 +74,7 @@ def _search(opened: IqSource, psophometric: bool, generator: float, limit_dbuv: 
     points: tuple[Point, ...] = ()
     while (level := next_level(points)) is not None:
         typed = click.prompt(
-            f"set the generator near {level:.1f} dBµV e.m.f. and type what it shows", type=float, err=True
+            f"set the generator near {level:.1f} dBµV e.m.f. and type what it shows", type=NUMBER, err=True
         )
         found = [one for one in meter.fresh(5)[1:] if isinstance(one, Sinad)]  # the first began before the change
         if not found:

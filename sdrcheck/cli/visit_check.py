@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
-from sdrcheck.cli.arguments import FREQUENCY, PPM
+from sdrcheck.cli.arguments import FREQUENCY, NUMBER, PPM, Number
 from sdrcheck.cli.visit_options import now_utc, opened, say, visit_option
 
 if TYPE_CHECKING:
@@ -28,10 +28,10 @@ SECONDS = {"distress": 330.0, "text": 630.0, "call": 30.0, "carrier": 20.0}
 @click.command("check")
 @click.argument("check_id", metavar="CHECK")
 @click.option("--from", "source", required=True, metavar="SOURCE", help="A live source, or a recording made before.")
-@click.option("--seconds", type=click.FloatRange(0, min_open=True), help="Record this long; Ctrl-C ends it sooner.")
+@click.option("--seconds", type=Number(above=0), help="Record this long; Ctrl-C ends it sooner.")
 @click.option("--centre", type=FREQUENCY, help="Centre frequency of the receiver; left out, beside the channel.")
 @click.option("--rate", type=FREQUENCY, help="Samples a second.")
-@click.option("--gain", type=float, help="Tuner gain in dB.")
+@click.option("--gain", type=NUMBER, help="Tuner gain in dB.")
 @click.option("--reference", type=PPM, metavar="δ±U", help="Instead of the visit file's frequency reference.")
 @click.option("--tone-source", type=click.Choice(["acoustic", "electrical"]), help="How a test tone got into the set.")
 @click.option("--transmission", "numbers", type=click.IntRange(1), multiple=True, help="Which of those found; from 1.")

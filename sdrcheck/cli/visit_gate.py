@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from sdrcheck.cli.arguments import NUMBER
 from sdrcheck.cli.visit_check import LIVE, capture
 from sdrcheck.cli.visit_options import now_utc, opened, say, visit_option
 
@@ -24,7 +25,7 @@ STEPS = ("leak check", "alert cancelled", "set restarted", "silence", "antenna b
 @click.argument("set_id", metavar="SET")
 @click.argument("step", type=click.Choice(STEPS), required=False)
 @click.option("--from", "source", metavar="SOURCE", help="Leak check and silence: a live source, or what was captured.")
-@click.option("--gain", type=float, help="Tuner gain in dB, for a live source.")
+@click.option("--gain", type=NUMBER, help="Tuner gain in dB, for a live source.")
 @click.option("--listener", default="", help="Leak check: which second receiver listened, where and how.")
 @click.option("--heard/--not-heard", default=None, help="Leak check: did the second receiver hear the test call?")
 @click.option("--note", default="")

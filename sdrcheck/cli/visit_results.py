@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from sdrcheck.cli.arguments import IDENTITIES, LETTERS, NUMBER, Number
 from sdrcheck.cli.visit_options import now_utc, opened, say, visit_option
 
 if TYPE_CHECKING:
@@ -18,11 +19,11 @@ if TYPE_CHECKING:
 @click.command("meter")
 @click.argument("check_id", metavar="CHECK")
 @click.argument("quantity")
-@click.argument("value", type=float)
+@click.argument("value", type=NUMBER)
 @click.argument("unit")
-@click.option("--uncertainty", type=click.FloatRange(0, min_open=True), help="Expanded, k = 2, in the same unit.")
+@click.option("--uncertainty", type=Number(above=0), help="Expanded, k = 2, in the same unit.")
 @click.option("--instrument", default="", help="Its id in the visit file.")
-@click.option("--note", default="")
+@click.option("--note", default="", help="A sentence to file with it.")
 @visit_option
 def meter(
     check_id: str,
@@ -93,6 +94,7 @@ def file_meter(
 def seen(check_id: str, as_it_should: bool, note: str, visit_path: Path) -> None:
     """File what a person saw or heard."""
     file_seen(visit_path, check_id, as_it_should, note)
+    say(f"filed: {check_id} seen, {'as it should be' if as_it_should else 'not as it should be'}")
 
 
 def file_seen(visit_path: Path, check_id: str, as_it_should: bool, note: str) -> None:
@@ -110,11 +112,15 @@ def file_seen(visit_path: Path, check_id: str, as_it_should: bool, note: str) ->
 @click.command("printout")
 @click.argument("check_id", metavar="CHECK")
 @click.argument("file", type=click.Path(exists=True, dir_okay=False, path_type=Path))
-@click.option("--stations", default="", help="Station letters selected on the ship's receiver, for example LS.")
-@click.option("--rejected", default="", help="Subject letters rejected on it, for example EF.")
-@click.option("--stored", default="", help="Identities it held before, for example LB20,LE31.")
+@click.option(
+    "--stations", type=LETTERS, default="", help="Station letters selected on the ship's receiver, for example LS."
+)
+@click.option("--rejected", type=LETTERS, default="", help="Subject letters rejected on it, for example EF.")
+@click.option("--stored", type=IDENTITIES, default="", help="Identities it held before, for example LB20,LE31.")
 @visit_option
-def printout(check_id: str, file: Path, stations: str, rejected: str, stored: str, visit_path: Path) -> None:
+def printout(
+    check_id: str, file: Path, stations: str, rejected: str, stored: tuple[str, ...], visit_path: Path
+) -> None:
     """File what the ship's own text receiver printed, and hold it against the last recording of the CHECK."""
     found = file_printout(
         visit_path,
@@ -122,7 +128,7 @@ def printout(check_id: str, file: Path, stations: str, rejected: str, stored: st
         file,
         stations=stations,
         rejected=rejected,
-        stored=tuple(one.strip().upper() for one in stored.split(",") if one.strip()),
+        stored=stored,
     )
     if found is None:
         say("filed; nothing was recorded for this check yet that it could be held against")
@@ -162,7 +168,8 @@ def file_printout(
         who=visit.job.who,
     )
     tries = ledger.of_check(check.id).tries
-    found = text_side.of_bytes(data, entry, ledger.transmissions(tries[-1])) if tries else None
+    compared = text_side.of_bytes(data, entry, ledger.transmissions(tries[-1]) if tries else ())
+    found = compared if tries else None
     write_whole(folder / name, data)
     results.add(folder, entry)
     return found
@@ -176,8 +183,8 @@ def file_printout(
 def outcome(check_id: str, word: str, reason: str, visit_path: Path) -> None:
     """Set the outcome of a CHECK. Earlier words are kept; the last one counts."""
     proposal = file_outcome(visit_path, check_id, word, reason)
-    if proposal.outcome and proposal.outcome != word:
-        say(f"filed; the tool had proposed {proposal.sentence}")
+    differs = proposal.outcome and proposal.outcome != word
+    say(f"filed: {check_id} {word}" + (f"; the tool had proposed {proposal.sentence}" if differs else ""))
 
 
 def file_outcome(visit_path: Path, check_id: str, word: str, reason: str) -> Proposal:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from sdrcheck.cli.arguments import FREQUENCY, PPM
+from sdrcheck.cli.arguments import FREQUENCY, NUMBER, PPM, Number
 from sdrcheck.cli.visit_check import LIVE
 from sdrcheck.cli.visit_options import now_utc, opened, say, visit_option
 
@@ -30,8 +30,8 @@ VHF_CENTRE_HZ, VHF_RATE_HZ = 156_700_000.0, 2_400_000.0
 @click.option("--from", "source", required=True, metavar="SOURCE", help="A live source, or a recording of such a run.")
 @click.option("--centre", type=FREQUENCY, help="Centre frequency of the receiver.")
 @click.option("--rate", type=FREQUENCY, help="Samples a second.")
-@click.option("--gain", type=float, help="Tuner gain in dB.")
-@click.option("--speed", type=float, default=0.0, show_default=True, help="How fast a recording plays; 0 at once.")
+@click.option("--gain", type=NUMBER, help="Tuner gain in dB.")
+@click.option("--speed", type=Number(0), default=0.0, show_default=True, help="How fast a recording plays; 0 at once.")
 @click.option("--reference", type=PPM, metavar="δ±U", help="Instead of the visit file's frequency reference.")
 @click.option("--tone-source", type=click.Choice(["acoustic", "electrical"]), default="acoustic", show_default=True)
 @click.option("--sound/--no-sound", default=True, help="Tones: heard, wrong, finished.")

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from sdrcheck.cli.arguments import FREQUENCY, PPM
+from sdrcheck.cli.arguments import FREQUENCY, NUMBER, PPM, Number
 from sdrcheck.errors import ExtraMissing
 
 
@@ -14,8 +14,8 @@ from sdrcheck.errors import ExtraMissing
 @click.option("--from", "source", metavar="SOURCE", help="dongle[:SERIAL], net:HOST:PORT, sound:DEVICE or a recording.")
 @click.option("--centre", type=FREQUENCY, help="Centre frequency, for example 156.75M.")
 @click.option("--rate", type=FREQUENCY, help="Samples a second, for example 2.4M.")
-@click.option("--gain", type=float, help="Tuner gain in dB.")
-@click.option("--speed", type=float, default=1.0, show_default=True, help="How fast a recording plays.")
+@click.option("--gain", type=NUMBER, help="Tuner gain in dB.")
+@click.option("--speed", type=Number(0), default=1.0, show_default=True, help="How fast a recording plays.")
 @click.option("--reference", type=PPM, metavar="δ±U", help="Correction of the dongle in ppm, for example +2.7±0.3.")
 @click.option("--limits", "limit_set", default="marine", show_default=True, help="Which set of limits judges.")
 @click.option("--visit", type=click.Path(path_type=Path), help="Open a visit's folder.")

@@ -104,7 +104,23 @@ def gather(path: Path, *, now: dt.datetime, masked: bool = True) -> Case:
     mask = Mask(visit.own_identities | _sent_by_own_sets(made, ledger), off=not masked)
     across = _across(visit, made, ledger)
     checks = tuple(_check_case(visit, check, ledger, across, mask) for check in made.checks)
-    return Case(folder, visit, made, ledger, checks, ship.doubts(visit, now.date()), across, mask, now)
+    return Case(
+        folder,
+        visit,
+        made,
+        ledger,
+        checks,
+        ship.doubts(visit, _day_of_the_readings(visit, ledger, now)),
+        across,
+        mask,
+        now,
+    )
+
+
+def _day_of_the_readings(visit: Visit, ledger: Ledger, now: dt.datetime) -> dt.date:
+    """The day that calibration dates are held against: a report written later does not make good readings bad."""
+    read = [filed.entry.utc for filed in ledger.filed if isinstance(filed.entry, results.MeterReading)]
+    return (max(read) if read else visit.job.started or now).date()
 
 
 def _across(visit: Visit, made: Plan, ledger: Ledger) -> tuple[Conclusion, ...]:

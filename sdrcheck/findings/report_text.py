@@ -234,7 +234,7 @@ def _readings_table(readings: Iterable[Reading]) -> Table:
 def _span(limit: AppliedLimit) -> str:
     """The span of a limit in the reading's own unit; the table is narrow."""
     if limit.low is not None and limit.high == -limit.low:
-        return f"within ±{limit.high:.10g}"
+        return f"within ±{limit.high:.7g}"
     return format_limit(limit, "")
 
 

@@ -245,7 +245,7 @@ def open_recording(path: str | Path, rate_hz: float | None = None, centre_hz: fl
             raise RecordingError(f"a {name} of {value} Hz cannot be; give it like --{name} 156.8M")
     ending = path.suffix.lower()
     try:
-        if not path.is_file() and path.with_name(path.name + ".sigmf-meta").is_file():
+        if path.name and not path.is_file() and path.with_name(path.name + ".sigmf-meta").is_file():
             path, ending = path.with_name(path.name + ".sigmf-meta"), ".sigmf-meta"
         if path.is_dir():
             raise RecordingError(f"{path} is a folder, not a recording; name one of the files in it")

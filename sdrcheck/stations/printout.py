@@ -26,6 +26,8 @@ _LEAST_ALIKE = 0.6
 """Texts without an identity are taken for the same message when at least so much of them agrees."""
 _HEADER = re.compile(r"(?:ZCZC\s+)?([A-Z])([A-Z])(\d{2})\b")
 _SURROUNDINGS = 12
+_NOISE_ALLOWED, _NOISE_SHARE = 16, 0.05
+"""Characters of line noise, and their share, up to which bytes are taken for text; a picture has more."""
 _NEVER_SHOWN = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
 
 
@@ -105,7 +107,10 @@ class Comparison(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def decoded_text(data: bytes) -> tuple[str, tuple[str, ...]]:
-    """Text from bytes in whatever encoding a receiver or an editor left, and what was odd about them."""
+    """Text from bytes in whatever encoding a receiver or an editor left, and what was odd about them.
+
+    Raises RecordingError for what is no text at all.
+    """
     problems = []
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
         text = data.decode("utf-16", "replace")
@@ -116,6 +121,8 @@ def decoded_text(data: bytes) -> tuple[str, tuple[str, ...]]:
             text = data.decode("cp1252", "replace")
             problems.append("The print-out is not UTF-8; it was read as Windows-1252.")
     noise = len(_NEVER_SHOWN.findall(text)) + text.count("\ufffd")
+    if noise > max(_NOISE_ALLOWED, _NOISE_SHARE * len(text)):
+        raise RecordingError("the print-out is no text; give a text file with what the ship's receiver printed")
     if noise:
         problems.append(f"{noise} characters are line noise and were left out.")
     return _NEVER_SHOWN.sub("", text).replace("\ufffd", LOST), tuple(problems)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import datetime as dt
 import hashlib
+import math
 import os
 import re
 import tomllib
@@ -24,6 +25,7 @@ from sdrcheck.findings.inspection import Inspection, Transmission
 from sdrcheck.visits.ship import Moment
 
 FOLDER = "results"
+_NEVER_NEGATIVE = ("W", "V", "A")
 OUTCOMES = ("satisfactory", "deficient", "not applicable", "not done")
 OutcomeWord = Literal["satisfactory", "deficient", "not applicable", "not done"]
 GateWord = Literal["leak check", "alert cancelled", "set restarted", "silence", "antenna back"]
@@ -222,6 +224,9 @@ def read(folder: Path) -> Ledger:
         except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, msgspec.ValidationError) as problem:
             unreadable.append(f"{path} cannot be read ({problem}); it was left as it is")
             continue
+        if isinstance(entry, MeterReading) and not _is_reading(entry):
+            unreadable.append(f"{path} holds no number a meter can show; it was left as it is")
+            continue
         filed.append(Filed(number, entry))
     return Ledger(folder, tuple(sorted(filed, key=lambda one: one.number)), tuple(unreadable))
 
@@ -256,10 +261,21 @@ def inside(folder: Path, name: str) -> Path:
 
 
 def _refuse_incomplete(entry: Entry) -> None:
+    if isinstance(entry, MeterReading) and not _is_reading(entry):
+        raise VisitError(
+            f"{entry.check}: {entry.quantity} of {entry.value:g} {entry.unit} is no reading; give what the meter showed"
+        )
     if isinstance(entry, Outcome) and entry.outcome != "satisfactory" and not entry.reason.strip():
         raise VisitError(f"{entry.check}: the outcome {entry.outcome!r} needs a reason; give it with --reason")
     if isinstance(entry, Seen) and not entry.as_it_should and not entry.note.strip():
         raise VisitError(f"{entry.check}: say in a note what was not as it should be")
+
+
+def _is_reading(entry: MeterReading) -> bool:
+    uncertainty = entry.uncertainty
+    if not math.isfinite(entry.value) or (uncertainty is not None and not 0 <= uncertainty < math.inf):
+        return False
+    return entry.value >= 0 or entry.unit not in _NEVER_NEGATIVE
 
 
 def _create(path: Path, data: bytes) -> bool:

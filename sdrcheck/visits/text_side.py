@@ -40,8 +40,8 @@ def compared(folder: Path, entry: Printout, transmissions: Sequence[Transmission
 
 def of_bytes(data: bytes, entry: Printout, transmissions: Sequence[Transmission]) -> Comparison:
     """Hold the bytes of a print-out against the messages of a try."""
-    text, problems = decoded_text(data)
     try:
+        text, problems = decoded_text(data)
         side = ship_side(text)
     except RecordingError as problem:
         raise VisitError(str(problem)) from None

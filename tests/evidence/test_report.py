@@ -1,10 +1,12 @@
 """The report, from the invented visit in captures/: what stands on its first page, and that nothing can change it."""
 
+import datetime as dt
 import io
 import re
 import shutil
 import subprocess
 import time
+from pathlib import Path
 
 import msgspec
 import pytest
@@ -267,3 +269,18 @@ def test_printable_keeps_what_it_can_and_names_the_rest() -> None:
         "lines": "a\nb",
         "x": ["c d", 1, None],
     }
+
+
+def test_calibration_is_held_against_the_day_of_the_readings(tmp_path: Path) -> None:
+    """A report printed years after the job does not call readings uncalibrated that were calibrated then."""
+    folder = made.folder_with_visit(tmp_path / "visit")
+    reading = results.MeterReading(
+        utc=made.NOW, check="vhf-1/ch16-high", quantity="forward power", value=22.5, unit="W", instrument="wattmeter"
+    )
+    results.add(folder, reading)
+    late = case.gather(folder, now=made.NOW + dt.timedelta(days=3650))
+    assert not [doubt for doubt in late.doubts if "calibrat" in doubt.sentence]
+    entry = msgspec.structs.replace(reading, utc=made.NOW + dt.timedelta(days=3650))
+    results.add(folder, entry)
+    used_late = case.gather(folder, now=made.NOW + dt.timedelta(days=3650))
+    assert [doubt for doubt in used_late.doubts if "its readings are not calibrated" in doubt.sentence]

@@ -1,6 +1,7 @@
 """The ledger loses nothing: not by a crash in the middle, not by two writers at once, not by a later word."""
 
 import datetime as dt
+import math
 import os
 import signal
 import subprocess
@@ -132,3 +133,24 @@ def test_a_time_without_a_zone_is_refused(tmp_path: Path) -> None:
     path.write_text(path.read_text().replace("2026-03-02T09:30:00Z", "2026-03-02T09:30:00"), encoding="utf-8")
     assert "utc" in results.read(tmp_path).unreadable[0]
     assert made.NOW.tzinfo is dt.UTC
+
+
+@pytest.mark.parametrize(("value", "unit"), [(math.nan, "W"), (math.inf, "W"), (-5.0, "W")])
+def test_what_no_meter_shows_is_not_filed(value: float, unit: str, tmp_path: Path) -> None:
+    entry = results.MeterReading(
+        utc=made.NOW, check="a/b", quantity="forward power", value=value, unit=unit, who="N. N."
+    )
+    with pytest.raises(VisitError, match="give what the meter showed"):
+        results.add(tmp_path, entry)
+    assert not results.read(tmp_path).filed
+
+
+def test_a_reading_that_is_no_number_is_named_and_left_out(tmp_path: Path) -> None:
+    good = results.MeterReading(utc=made.NOW, check="a/b", quantity="forward power", value=22.5, unit="W", who="N. N.")
+    results.add(tmp_path, good)
+    (path,) = (tmp_path / results.FOLDER).glob("*.toml")
+    text = path.read_text()
+    path.with_name("0002.toml").write_text(text.replace("22.5", "nan"))
+    ledger = results.read(tmp_path)
+    assert [filed.number for filed in ledger.filed] == [1]
+    assert "0002.toml holds no number a meter can show" in ledger.unreadable[0]

@@ -1,0 +1,90 @@
+"""What people type by mistake: one plain sentence, the promised exit status, and nothing filed or written."""
+
+from pathlib import Path
+
+import pytest
+
+from sdrcheck.cli.main import main
+
+CAPTURES = Path(__file__).parents[2] / "captures"
+CALL = ("compose", "call", "test-call", "--self-id", "211999990", "--to", "002119990")
+COUNTER = ("reference", "counter", "--indicated", "156.52507M", "--counter", "156.525M")
+
+
+def said(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str]:
+    """Run one line; its exit status and the one line it wrote to standard error."""
+    with pytest.raises(SystemExit) as stopped:
+        main([str(one) for one in arguments])
+    lines = capsys.readouterr().err.splitlines()
+    assert len(lines) == 1, lines
+    assert "internal error" not in lines[0]
+    return int(stopped.value.code or 0), lines[0]
+
+
+@pytest.fixture(autouse=True)
+def _own_folders(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    for name in ("XDG_DATA_HOME", "XDG_STATE_HOME", "HOME"):
+        monkeypatch.setenv(name, str(tmp_path / "home"))
+    monkeypatch.chdir(tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "status", "sentence"),
+    [
+        (("inspect", ""), 1, "is a folder, not a recording"),
+        ((*CALL, "-o", ""), 2, "name the file"),
+        ((*CALL, "-o", "x", "--snr", "nan"), 2, "'nan' is no number to reckon with"),
+        ((*CALL, "-o", "x", "--level", "loud"), 2, "'loud' is not a number; write it like 12 or 0.5"),
+        ((*CALL, "-o", "x", "--snr", "0,5"), 2, "with a point"),
+        ((*CALL, "-o", "x", "--at", "-5"), 2, "-5 is too low; it must be 0 or more"),
+        ((*CALL, "-o", "x", "--duration", "0"), 2, "0 is too low; it must be above 0"),
+        ((*CALL, "-o", "x", "--duration", "1e9"), 1, "more than is made at once"),
+        ((*CALL, "-o", "x", "--rate", "10"), 1, "lies outside the span"),
+        (("compose", "tone", "--channel", "72", "--deviation", "300k", "-o", "x"), 2, "up to 12 kHz"),
+        ((*COUNTER, "--accuracy", "-1", "--serial", "a"), 2, "too low"),
+        ((*COUNTER, "--accuracy", "1e-7", "--serial", ""), 2, "a serial cannot be empty"),
+        (("attenuation", "--power", "25W", "--chain", "40dB/100W", "--gain", "nan"), 2, "no number to reckon with"),
+        (("printout", "a", "b", "--stations", "12"), 2, "are not letters A to Z"),
+        (("printout", "a", "b", "--stored", "L20"), 2, "no identity B1 to B4"),
+    ],
+)
+def test_one_plain_line(
+    arguments: tuple[str, ...], status: int, sentence: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    code, line = said(capsys, *arguments)
+    assert (code, sentence in line) == (status, True), line
+    assert not [path for path in tmp_path.rglob("*") if path.is_file()]
+
+
+def test_a_level_above_full_scale_ties_nothing_down(capsys: pytest.CaptureFixture[str]) -> None:
+    level = ("reference", "level", "--serial", "a", "--meter", "22W", "--accuracy", "5", "--gain", "0")
+    code, line = said(capsys, *level, "--indicated", "15", "--frequency", "156M", "--chain", "40dB/100W")
+    assert code == 2
+    assert "15 is too high; it must be 0 or less" in line
+
+
+def test_nobody_waits_for_a_carrier_that_a_short_recording_cannot_show(capsys: pytest.CaptureFixture[str]) -> None:
+    source = str(CAPTURES / "two-channels.sigmf-meta")  # 0.95 s; one reading takes 1 s
+    code, line = said(capsys, "reference", "warm-up", "--from", source, "--carrier", "156.625M", "--speed", "0")
+    assert code == 1
+    assert "ended before one reading" in line
+
+
+@pytest.mark.parametrize("group", [(), ("visit",), ("compose",)])
+def test_no_command_shows_the_help_as_it_is_meant_to_be_read(
+    group: tuple[str, ...], capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit) as stopped:
+        main(list(group))
+    shown = capsys.readouterr()
+    assert stopped.value.code == 2
+    assert shown.out.startswith(f"Usage: {' '.join(('sdrcheck', *group))} ")
+    assert not shown.err
+
+
+def test_a_picture_is_no_printout_and_accuses_no_receiver(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    picture = tmp_path / "print.png"
+    picture.write_bytes(b"\x89PNG\r\n\x1a\n" + bytes(range(256)) * 8)
+    code, line = said(capsys, "printout", str(CAPTURES / "text-slot.sigmf-meta"), str(picture))
+    assert code == 1
+    assert "the print-out is no text" in line
