@@ -292,6 +292,7 @@ class _Run:
             start_s=first_sample / self._rate,
             numbers=self._numbers,
             few_bits=self._facts.datatype in ("cu8", "ci8"),
+            prompt=self._facts.sample_count is None,
         )
         if self._facts.audio and self._centre_hz <= 0:
             self._remarks.append(

@@ -76,6 +76,9 @@ class Band:
 
     block_s: float
     blocks_per_batch: int
+    """New signals are looked for in so many blocks at a time."""
+    blocks_per_step: int
+    """What is followed is told of after so many, where it is to be told at once."""
     prime_s: float
     """The noise floor is learnt from so much before anything is told."""
     cell_hz: float
@@ -92,6 +95,8 @@ class Band:
     """Gaps up to this wide lie inside one signal."""
     closest_hz: float
     """Nothing so near to a signal is a signal of its own, unless it is much stronger."""
+    widest_hz: float
+    """Something wider beside a stronger signal is its splatter."""
     apart_hz: float
     """A signal this near to a stronger one must stand out from the stronger one's skirts."""
     skirts: tuple[tuple[float, float, float], ...]
@@ -109,6 +114,7 @@ class Band:
 VHF = Band(
     block_s=0.027,
     blocks_per_batch=8,
+    blocks_per_step=2,
     prime_s=1.5,
     cell_hz=1200.0,
     side_hz=75_000.0,
@@ -118,7 +124,8 @@ VHF = Band(
     wide_ratio=2.0,
     mean_ratio=1.6,
     bridge_hz=4_000.0,
-    closest_hz=16_000.0,
+    closest_hz=18_000.0,
+    widest_hz=30_000.0,
     apart_hz=75_000.0,
     skirts=((15_000.0, 40_000.0, 10**-5.7), (40_000.0, 80_000.0, 10**-6.6)),
     line_hz=16_000.0,
@@ -129,6 +136,7 @@ VHF = Band(
 MF_HF = Band(
     block_s=0.15,
     blocks_per_batch=8,
+    blocks_per_step=1,
     prime_s=3.0,
     cell_hz=45.0,
     side_hz=1_500.0,
@@ -139,6 +147,7 @@ MF_HF = Band(
     mean_ratio=1.7,
     bridge_hz=300.0,
     closest_hz=350.0,
+    widest_hz=6_000.0,
     apart_hz=3_000.0,
     skirts=((250.0, 600.0, 10**-3.0), (600.0, 1_500.0, 10**-4.5), (1_500.0, 3_000.0, 10**-5.5)),
     line_hz=300.0,
@@ -215,6 +224,40 @@ class _Other:
     source: Track | Excerpt
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Step:
+    """Some consecutive blocks, and what is known of each: one row a block."""
+
+    batch: Batch
+    cells: Density
+    gains: Array
+    noise: Array
+    under: Array
+    """Density of all that is not to be taken for a signal."""
+    lost: _Spans
+    whole: int
+    """So many of the blocks are full of samples."""
+    claimed: Marks
+    """Cells of the slots that are followed."""
+
+
+def _joined(steps: list[_Step]) -> _Step:
+    """Consecutive steps as one."""
+    if len(steps) == 1:
+        return steps[0]
+    first, last = steps[0].batch, steps[-1].batch
+    return _Step(
+        Batch(first.first_block, np.concatenate([step.batch.spectra for step in steps]), last.end_sample),
+        np.concatenate([step.cells for step in steps]),
+        np.concatenate([step.gains for step in steps]),
+        np.concatenate([step.noise for step in steps]),
+        np.concatenate([step.under for step in steps]),
+        tuple(dict.fromkeys(span for step in steps for span in step.lost)),
+        sum(step.whole for step in steps),
+        np.logical_or.reduce([step.claimed for step in steps]),
+    )
+
+
 @dataclass(slots=True, eq=False)
 class _Watch:
     """A calling or text channel in which weak signals are looked for all the time."""
@@ -245,11 +288,13 @@ class Lookout:
         start_s: float = 0.0,
         numbers: Iterator[int] | None = None,
         few_bits: bool = False,
+        prompt: bool = False,
     ) -> None:
         """`correction_ppm` is δ of the frequency reference: where the plan's channels are to be looked for.
 
         With `channels` only those are followed. `start_s` is the time of the first sample. `few_bits` says that the
-        samples came in 8 bits: their converter's own products lie not far below a strong signal.
+        samples came in 8 bits: their converter's own products lie not far below a strong signal. `prompt` costs more
+        and tells the same, but as soon as it can be told.
         """
         self.sample_rate_hz = sample_rate_hz
         self.centre_hz = centre_hz
@@ -259,6 +304,7 @@ class Lookout:
         self._few_bits = few_bits
         self._dynamic_range = _DYNAMIC_RANGE_8_BITS if few_bits else _DYNAMIC_RANGE
         self._scale = 1 + correction_ppm * 1e-6
+        self._prompt = prompt
         self._wanted = None if channels is None else {channel.frequency_hz for channel in channels}
         self._numbers = numbers or itertools.count(1)
         self._low_hz, self._high_hz = (0.0, sample_rate_hz / 2) if audio else (-sample_rate_hz / 2, sample_rate_hz / 2)
@@ -280,7 +326,8 @@ class Lookout:
         self._waiting_count = 0
         self._lines: list[Line] = []
         self._tracks: list[Track] = []
-        self._before: tuple[Batch, Array, Array, _Spans] | None = None
+        self._steps: list[_Step] = []
+        self._before: _Step | None = None
         self._past: list[_Past] = []
         self._last_off: dict[tuple[float, Passband], float] = {}
         self._lost: list[tuple[int, int]] = []
@@ -308,14 +355,16 @@ class Lookout:
                 yield from self._prime()
             return
         for batch in self._bank.feed(samples):
-            yield from self._batch(batch)
+            yield from self._step(batch)
 
     def flush(self) -> Iterator[Sighting]:
         """Tell the rest when the samples have ended."""
         if self._waiting is not None:
             yield from self._prime()
         for batch in self._bank.flush():
-            yield from self._batch(batch)
+            yield from self._step(batch)
+        if self._steps:
+            yield from self._batch()
         yield from self._finish()
         self._say_what_was_left_out()
 
@@ -343,10 +392,11 @@ class Lookout:
         del densities
         for samples in waiting:
             for batch in self._bank.feed(samples):
-                yield from self._batch(batch)
+                yield from self._step(batch)
 
     def _new_bank(self) -> Channeliser:
-        return Channeliser(self.sample_rate_hz, self.band.block_s, self.band.blocks_per_batch, one_sided=self._audio)
+        blocks = self.band.blocks_per_step if self._prompt else self.band.blocks_per_batch
+        return Channeliser(self.sample_rate_hz, self.band.block_s, blocks, one_sided=self._audio)
 
     def _steady_dc(self, at_zero: Complex, densities: Density) -> complex:
         """The converter's own offset: a line at 0 Hz that neither turns nor fades, whatever else comes and goes."""
@@ -449,7 +499,7 @@ class Lookout:
     def _telephony_slot(self, low_hz: float, high_hz: float, centre_hz: float) -> Slot:
         channel = self._channel_at(centre_hz)
         wide = high_hz - low_hz
-        if wide > (60_000 if channel else 30_000):
+        if wide > (2 if channel else 1) * self.band.widest_hz:
             low = (math.floor((low_hz - centre_hz) / 1000) - 1) * 1000.0
             high = (math.ceil((high_hz - centre_hz) / 1000) + 1) * 1000.0
             passband = Passband(low, high, 2.5 * max(-low, high))
@@ -499,51 +549,61 @@ class Lookout:
 
     # ------------------------------------------------------------------ one batch
 
-    def _batch(self, batch: Batch) -> Iterator[Sighting]:
+    def _step(self, batch: Batch) -> Iterator[Sighting]:
+        """Take the next blocks: what is followed goes on, and when a batch is full, new signals are looked for."""
         self._end = batch.end_sample
         densities = self._spectra.densities(batch)
-        shown = densities[: self._whole_blocks(batch)]
+        whole = self._whole_blocks(batch)
+        shown = densities[:whole]
         if shown.size:
             yield Spectrum(self._time(batch.first_block), self._bank.block_duration_s, shown)
         if self._lines:
             self._floor.silence(densities, self._lines)
         cells = self._spectra.cells(densities)
-        whole = self._whole_blocks(batch)
         gains = self._floor.gains(cells)
         gains[whole:] = gains[whole - 1] if whole else self._gain
         self._gain = float(gains[-1])
-        noise = (
-            self._floor.level * np.maximum(gains, 0.01)[:, None]
-        )  # a block without samples has no noise, and no signal
+        # a block without samples has no noise, and no signal
+        noise = self._floor.level * np.maximum(gains, 0.01)[:, None]
         under = np.maximum(self._floor.under(cells, gains, self.band.wide_hz, self._dynamic_range), self._skirts(cells))
-        lost = self._lost_in_batch(batch)
-
         claimed = np.zeros(self._spectra.cell_count, np.bool_)
+        step = _Step(batch, cells, gains, noise, under, self._lost_in_batch(batch), whole, claimed)
         for track in self._tracks:
-            self._take(track, batch, noise, under, lost)
+            self._take(track, step)
             claimed[self._cells_of(track.slot)] = True
+        self._steps.append(step)
+        if sum(one.batch.blocks for one in self._steps) >= self.band.blocks_per_batch:
+            yield from self._batch()
+        elif self._tracks:
+            yield from self._advance(ended=False)
+
+    def _batch(self) -> Iterator[Sighting]:
+        """Look for new signals in the steps since last time, and tell what is over."""
+        batch = _joined(self._steps)
+        self._steps.clear()
+        cells, gains, under, claimed = batch.cells, batch.gains, batch.under, batch.claimed
         hot = self._hot(cells, under, gains)
-        hot[whole:] = False  # the edge of the data smears over the whole span
+        hot[batch.whole :] = False  # the edge of the data smears over the whole span
         raised: Marks = np.any(hot, axis=0)
         for slot in self._found(cells, under, gains, hot, claimed):
-            first = batch if self._before is None else self._before[0]
+            first = batch if self._before is None else self._before
             since = self._last_off.get((slot.offset_hz, slot.passband), 0.0)
-            track = Track(slot, self._bank, first.first_block, not_before_s=since)
+            track = Track(slot, self._bank, first.batch.first_block, not_before_s=since)
             if self._before is not None:
-                self._take(track, *self._before)
-            self._take(track, batch, noise, under, lost)
+                self._take(track, self._before)
+            self._take(track, batch)
             self._tracks.append(track)
         for track in self._tracks:
-            self._look_around(track, batch, cells)
+            self._look_around(track, cells)
         yield from self._advance(ended=False)
 
-        yield from self._listen_for_weak(batch, cells, under, gains)
+        yield from self._listen_for_weak(batch.batch, cells, under, gains)
         for watch in self._watches:
             if watch.following is not None:
                 raised[watch.low_cell : watch.high_cell + 1] = True
         quiet = ~(_widened(raised | claimed, self._guard_cells))
-        self._floor.learn(cells, gains, quiet, batch.blocks * self._bank.block_duration_s)
-        self._before = batch, noise, under, lost
+        self._floor.learn(cells, gains, quiet, batch.batch.blocks * self._bank.block_duration_s)
+        self._before = batch
 
     @property
     def _guard_cells(self) -> int:
@@ -572,15 +632,15 @@ class Lookout:
             if start - ring < last and start + count + ring > first
         )
 
-    def _take(self, track: Track, batch: Batch, noise: Array, under: Array, lost: _Spans) -> None:
-        slot = track.slot
-        cut = self._bank.cut(batch, slot.offset_hz, slot.passband)
-        samples = self._bank.samples_of(cut, batch.first_block, slot.offset_hz, slot.passband)
+    def _take(self, track: Track, step: _Step) -> None:
+        slot, noise, under = track.slot, step.noise, step.under
+        cut = self._bank.cut(step.batch, slot.offset_hz, slot.passband)
+        samples = self._bank.samples_of(cut, step.batch.first_block, slot.offset_hz, slot.passband)
         low = self._spectra.cell_of(slot.offset_hz + slot.passband.low_hz)
         high = self._spectra.cell_of(slot.offset_hz + slot.passband.high_hz)
         noise_of_blocks = noise[:, low : high + 1].mean(axis=1)
         under_of_blocks = np.maximum(under[:, low : high + 1].mean(axis=1), noise_of_blocks)
-        track.add(samples, noise_of_blocks, under_of_blocks, lost)
+        track.add(samples, noise_of_blocks, under_of_blocks, step.lost)
 
     def _skirts(self, cells: Density) -> Array:
         """What the skirts of strong signals may put into each cell."""
@@ -599,7 +659,7 @@ class Lookout:
                 np.maximum(reached[:, :-shift], share * coarse[:, shift:], out=reached[:, :-shift])
         return np.pad(np.repeat(reached, step, axis=1), ((0, 0), (0, cells.shape[1] - count * step)), mode="edge")
 
-    def _look_around(self, track: Track, batch: Batch, cells: Density) -> None:
+    def _look_around(self, track: Track, cells: Density) -> None:
         """Add up the spectrum of the blocks in which a slot was keyed."""
         low, high = self._spectra.cell_of(track.slot.claim_low_hz), self._spectra.cell_of(track.slot.claim_high_hz)
         power = cells[:, low : high + 1].mean(axis=1)
@@ -653,6 +713,8 @@ class Lookout:
             centre = float(np.average(self._centres[low : high + 1], weights=weight))
             if self._is_skirt(fine + noise, peak, centre, strong):
                 continue
+            if self._is_splatter(fine + noise, low, high, strong):
+                continue
             half = cell_hz / 2
             slot = self._slot(float(self._centres[low]) - half, float(self._centres[high]) + half, centre)
             if slot is None or any(slot.channel is t.slot.channel is not None for t in self._tracks):
@@ -681,6 +743,20 @@ class Lookout:
                 at += step
             ends.append(end)
         return ends[0], ends[1]
+
+    def _is_splatter(self, density: Array, low: int, high: int, others: list[tuple[int, Slot]]) -> bool:
+        """Whether a wide stretch lies beside a much stronger signal: its keying spreads so far for a moment."""
+        if (high - low) * self._spectra.cell_hz < self.band.widest_hz:
+            return False
+        apart = round(self.band.apart_hz / self._spectra.cell_hz)
+        peak = density[low : high + 1].max()
+        claims = (self._cells_of(slot) for _, slot in others)
+        return any(
+            claim.start - apart < high
+            and claim.stop + apart > low
+            and density[claim].max(initial=0.0) > _STRONGER * peak
+            for claim in claims
+        )
 
     def _is_skirt(self, density: Array, peak: int, centre_hz: float, others: list[tuple[int, Slot]]) -> bool:
         """Whether a place only lies on the slope of a stronger signal: nothing dips between the two."""
