@@ -24,7 +24,7 @@ from sdrcheck.filters.excerpt import Excerpt
 from sdrcheck.filters.iq import Complex, clipped_count, complex_samples
 from sdrcheck.filters.lookout import Begun, Heard, Lookout, Samples, Sighting, Spectrum
 from sdrcheck.filters.spectrum import Density
-from sdrcheck.findings.assembly import FM_RATE_HZ, Circumstances, Judging, assemble, decoded, joined
+from sdrcheck.findings.assembly import FM_RATE_HZ, Circumstances, Judging, assemble, decoded, joined, make_ready
 from sdrcheck.findings.inspection import Inspection, RecordingFacts, ReferenceFacts, Transmission
 from sdrcheck.findings.relations import relate
 from sdrcheck.recordings.utc import utc_moment, utc_text
@@ -33,6 +33,7 @@ from sdrcheck.sources.source import IqBlock, IqSource
 if TYPE_CHECKING:
     from sdrcheck.decoders.decoder import Decode, DecodedCall
     from sdrcheck.decoders.navtex.reader import News, Reader
+    from sdrcheck.decoders.navtex.receiver import ConformingReceiver
 
 __all__ = ["Judging", "Settings", "collect", "in_doubt", "run"]
 
@@ -138,6 +139,8 @@ Event = SpectrumFrame | TransmissionStarted | CharactersArrived | TransmissionEn
 def run(source: IqSource, settings: Settings | None = None) -> Iterator[Event]:
     """Take a source to its end and yield what is found. What stops the source is an event, never an exception."""
     bench = _Run(source, settings or Settings())
+    if source.facts.sample_count is None:
+        make_ready()
     try:
         for block in source.blocks():
             yield from bench.take(block)
@@ -209,6 +212,8 @@ class _Run:
         self._doubts: deque[SourceFault] = deque(maxlen=100)
         self._pieces: dict[int, list[tuple[Transmission, Excerpt]]] = {}
         self._readers: dict[int, _TextReader] = {}
+        self._ship_receivers: dict[int, ConformingReceiver] = {}
+        """What a ship's receiver would have stored, by text channel: it outlasts a single transmission."""
         self._heard_text: dict[int, int] = {}
         self._remarks: list[str] = []
         self._frame = _FrameMaker(settings)
@@ -452,7 +457,10 @@ class _Run:
     def _read_on(self, samples: Samples) -> Iterator[Event]:
         key = samples.channel.frequency_hz
         if key not in self._readers:
-            self._readers[key] = _TextReader(samples, self._facts.start_utc)
+            from sdrcheck.decoders.navtex.receiver import ConformingReceiver
+
+            stored = self._ship_receivers.setdefault(key, ConformingReceiver())
+            self._readers[key] = _TextReader(samples, self._facts.start_utc, stored)
         text = self._readers[key].feed(samples)
         if text:
             time_s = samples.start_s + samples.iq.size / samples.sample_rate_hz
@@ -475,10 +483,12 @@ class _Run:
 class _TextReader:
     """One text channel's decoder and what it has read since the last transmission there ended."""
 
-    def __init__(self, samples: Samples, start_utc: str | None) -> None:
+    def __init__(self, samples: Samples, start_utc: str | None, receiver: ConformingReceiver) -> None:
         from sdrcheck.decoders.navtex.reader import Reader
 
-        self._reader: Reader = Reader(samples.sample_rate_hz, start_s=samples.start_s, start_utc=start_utc)
+        self._reader: Reader = Reader(
+            samples.sample_rate_hz, start_s=samples.start_s, start_utc=start_utc, receiver=receiver
+        )
         self._start_s = samples.start_s
         self._messages: tuple[Any, ...] = ()
 
