@@ -73,9 +73,12 @@ class Keyings:
     def __init__(self, span_s: float) -> None:
         self._span_s = span_s
         self._by_number: dict[int, Keying] = {}
+        self._in_order: list[Keying] | None = None
 
     def show_event(self, event: object) -> Keying | None:
         """Take in an event; returns the keying that it changed."""
+        if isinstance(event, (TransmissionStarted, TransmissionEnded)):
+            self._in_order = None
         if isinstance(event, TransmissionStarted):
             keying = Keying(event.number, event.start_s, event.frequency_hz, event.channel)
             self._by_number[event.number] = keying
@@ -101,14 +104,18 @@ class Keyings:
             end = keying.end_s
             if end is not None and not keying.marked and end < now_s - self._span_s:
                 del self._by_number[number]
+                self._in_order = None
 
     def drop_unfinished(self) -> None:
         """Forget keyings that never ended, when the engine is gone."""
         for number in [k.number for k in self if k.transmission is None]:
             del self._by_number[number]
+        self._in_order = None
 
     def __iter__(self) -> Iterator[Keying]:
-        return iter(sorted(self._by_number.values(), key=lambda keying: (keying.start_s, keying.number)))
+        if self._in_order is None:
+            self._in_order = sorted(self._by_number.values(), key=lambda keying: (keying.start_s, keying.number))
+        return iter(self._in_order)
 
     def __len__(self) -> int:
         return len(self._by_number)

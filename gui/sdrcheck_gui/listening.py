@@ -85,8 +85,13 @@ class Speaker:
     def play(self, sound: Sound) -> None:
         """Queue sound; without a loudspeaker it is let go."""
         opened = self._opened
-        if opened is not None:
+        if opened is None:
+            return
+        try:
             opened.play(sound)
+        except SdrcheckError as problem:  # the device has vanished
+            self._opened = None
+            self.problem = str(problem)
 
     def close(self) -> None:
         """Let go of the device; may be called in any state, and it may be opened again."""

@@ -36,10 +36,11 @@ def keying_light() -> None:
 
 
 def visit_dark() -> None:
-    """A check of a visit beside a keying that fails."""
+    """A check of a visit beside the keying that it asks for."""
     window = _window(dark=True)
-    _play(window, CAPTURES / "over-deviating-77.sigmf-meta")
-    _visit(window, "vhf-1/ch16-high")
+    _play(window, CAPTURES / "two-channels.sigmf-meta")
+    window.choose(next(keying.number for keying in window.keyings if keying.label == "test call"))
+    _visit(window, "vhf-1/ch70-call")
 
 
 def hands_free() -> None:

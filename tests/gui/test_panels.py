@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+
 import numpy as np
 import pytest
 
@@ -170,7 +172,26 @@ def test_tape_chooses_by_mouse_and_by_keys(qtbot) -> None:  # type: ignore[no-un
     for key in (QtCore.Qt.Key.Key_Right, QtCore.Qt.Key.Key_Right, QtCore.Qt.Key.Key_Right, QtCore.Qt.Key.Key_Down):
         qtbot.keyClick(tape.lanes, key)
     assert picked == [1, 2, 3, 3, 2]  # the end of the tape is the end; down is the lower channel's lane
-    assert tape.lanes._keyings.lanes() == ["72", "70"]
+    assert tape.lanes.names == ["72", "70"]
+
+
+def test_a_thousand_keyings_are_drawn_about_as_fast_as_ten(qtbot) -> None:  # type: ignore[no-untyped-def]
+    def drawn(count: int) -> float:
+        band = BandPanel(Clock(), 60.0, look.LIGHT)
+        tape = TapePanel(taken(*(ended(n, n * 0.05) for n in range(count))), band, look.LIGHT)
+        for widget in (band, tape):
+            qtbot.addWidget(widget)
+        tape.resize(900, 120)
+        tape.show()
+        band.plot.setXRange(0, 60, padding=0)
+        began = time.process_time()
+        for _ in range(3):
+            tape.refresh(60.0)
+            tape.grab()
+        return time.process_time() - began
+
+    drawn(10)
+    assert drawn(1000) < 60 * drawn(10) + 0.3  # a hundred times the blocks, never their square
 
 
 def test_the_gravest_verdict_colours_a_block_and_unjudged_ones_have_none() -> None:
@@ -226,6 +247,14 @@ def test_a_call_stands_as_sentences_and_grid_with_bad_symbols_marked(qtbot) -> N
     assert "Look at the microphone." in words
     texts = [[panel.grid.item(row, place).text() for place in range(3)] for row in range(3)]
     assert texts == [["120", "✕", "21"], ["120", "00", "19≠"], ["120", "00+", "21"]]
+
+
+def test_lost_characters_are_set_off(qtbot) -> None:  # type: ignore[no-untyped-def]
+    keyings = taken(TransmissionStarted(3, 5.0, 518e3, None), CharactersArrived(3, 5.2, None, "GAL* W*RNING"))
+    panel = DecodePanel(look.LIGHT)
+    qtbot.addWidget(panel)
+    panel.show_chosen(keyings.get(3))
+    assert [mark.cursor.selectedText() for mark in panel.words.extraSelections()] == ["*", "*"]
 
 
 def test_text_from_the_air_cannot_turn_the_page_around() -> None:

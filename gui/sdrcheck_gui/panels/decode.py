@@ -5,12 +5,14 @@ from __future__ import annotations
 from sdrcheck.decoders.dsc.call import Call
 from sdrcheck.decoders.navtex.message import Message
 from sdrcheck.findings.call_words import grid, sentences
+from sdrcheck.stations.printout import LOST
 from sdrcheck_gui.keyings import Keying
 from sdrcheck_gui.look import Look
 from sdrcheck_gui.panels.printout import PrintoutPage
 from sdrcheck_gui.panels.text import harmless
 from sdrcheck_gui.qt import QtCore, QtGui, QtWidgets
 
+_MOST_MARKS = 500
 _ROWS = ("first copy", "second copy", "accepted")
 
 
@@ -169,6 +171,7 @@ class DecodePanel(QtWidgets.QWidget):
         bar = self.words.verticalScrollBar()
         at_end = bar.value() >= bar.maximum() - 2
         self.words.setPlainText(text or "On the air …")
+        self._mark_lost(LOST)
         if at_end:
             self.words.moveCursor(QtGui.QTextCursor.MoveOperation.End)
 
@@ -179,3 +182,18 @@ class DecodePanel(QtWidgets.QWidget):
         if remarks:
             text += "\n\nTo look at:\n" + "\n".join(f"• {remark}" for remark in dict.fromkeys(remarks))
         self.words.setPlainText(harmless(text))
+        self._mark_lost(LOST if body else "")
+
+    def _mark_lost(self, sign: str) -> None:
+        """Set off every character that was lost in a text."""
+        document, found, marks = self.words.document(), QtGui.QTextCursor(), []
+        while sign and len(marks) < _MOST_MARKS:
+            found = document.find(sign, found) if marks else document.find(sign)
+            if found.isNull():
+                break
+            mark = QtWidgets.QTextEdit.ExtraSelection()
+            mark.cursor = found
+            mark.format.setBackground(QtGui.QColor(self._look.warning))
+            mark.format.setForeground(QtGui.QColor(self._look.paper))
+            marks.append(mark)
+        self.words.setExtraSelections(marks)

@@ -20,6 +20,7 @@ class Lanes(QtWidgets.QWidget):
         self._keyings, self._look = keyings, look
         self._low, self._high, self._now = 0.0, 1.0, 0.0
         self._number: int | None = None
+        self._rows: dict[str, int] = {}
         self.setFocusPolicy(QtCore.Qt.FocusPolicy.StrongFocus)
         self.setMouseTracking(True)
         self.setAccessibleName("tape of keyings; arrow keys choose one, M marks it")
@@ -34,12 +35,19 @@ class Lanes(QtWidgets.QWidget):
 
     def follow(self, keyings: Keyings) -> None:
         self._keyings, self._number = keyings, None
+        self._rows = {}
         self.update()
 
     def set_time(self, low_s: float, high_s: float, now_s: float) -> None:
         self._low, self._high, self._now = low_s, high_s, now_s
-        self.setMinimumHeight(max(len(self._keyings.lanes()), 1) * self.lane_height + 4)
+        self._rows = {lane: row for row, lane in enumerate(self._keyings.lanes())}
+        self.setMinimumHeight(max(len(self._rows), 1) * self.lane_height + 4)
         self.update()
+
+    @property
+    def names(self) -> list[str]:
+        """Names of the lanes, top to bottom, as they were when the time axis last moved."""
+        return list(self._rows)
 
     def set_chosen(self, number: int | None) -> None:
         self._number = number
@@ -51,7 +59,7 @@ class Lanes(QtWidgets.QWidget):
 
     def block_of(self, keying: Keying) -> QtCore.QRectF:
         """Where a keying's block lies."""
-        lane = self._keyings.lanes().index(keying.lane)
+        lane = self._rows.get(keying.lane, 0)
         left = self._x(keying.start_s)
         right = self._x(keying.end_s if keying.end_s is not None else max(self._now, keying.start_s))
         wide = max(right - left, _SHORTEST_BLOCK_PX)
@@ -61,7 +69,7 @@ class Lanes(QtWidgets.QWidget):
         painter = QtGui.QPainter(self)
         look = self._look
         painter.fillRect(self.rect(), QtGui.QColor(look.paper))
-        lanes = self._keyings.lanes()
+        lanes = self.names
         if not lanes:
             painter.setPen(QtGui.QColor(look.faint))
             painter.drawText(
@@ -156,10 +164,10 @@ class Lanes(QtWidgets.QWidget):
         self.chosen.emit(numbers[place])
 
     def _hop(self, hop: int) -> None:
-        lanes, now = self._keyings.lanes(), self._keyings.get(self._number)
-        if now is None:
+        lanes, now = self.names, self._keyings.get(self._number)
+        if now is None or now.lane not in self._rows:
             return
-        row = lanes.index(now.lane) + hop
+        row = self._rows[now.lane] + hop
         if 0 <= row < len(lanes):
             there = [keying for keying in self._keyings if keying.lane == lanes[row]]
             self.chosen.emit(min(there, key=lambda keying: abs(keying.start_s - now.start_s)).number)
@@ -187,7 +195,7 @@ class TapePanel(QtWidgets.QScrollArea):
         """Paint anew for the present time axis."""
         low, high = self._band.plot.viewRange()[0]
         self.lanes.set_time(low, high, now_s)
-        self._band.name_lanes(set(self._keyings.lanes()))
+        self._band.name_lanes(set(self.lanes.names))
 
     def show_chosen(self, keying: Keying | None) -> None:
         self.lanes.set_chosen(keying.number if keying else None)
