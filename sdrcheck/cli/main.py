@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib
 import logging
+import os
 import sys
 
 import click
@@ -61,6 +62,7 @@ def sdrcheck() -> None:
 
 def main(arguments: list[str] | None = None) -> None:
     """Run one command line and exit: 0 done, 1 input or device unusable, 2 wrong usage, 3 see `--strict`."""
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # our matrices are small: more threads only wait for each other
     try:
         status = sdrcheck.main(arguments, prog_name="sdrcheck", standalone_mode=False)
         sys.exit(status if isinstance(status, int) else 0)

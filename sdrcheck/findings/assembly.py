@@ -173,6 +173,17 @@ def assemble(
     )
 
 
+def make_ready() -> None:
+    """Import all that is otherwise imported when it is first needed, so that the first call is told as fast as any."""
+    import scipy.signal  # noqa: F401
+
+    from sdrcheck.decoders import catalogue
+    from sdrcheck.measurements import calls, f1b, fm, ssb  # noqa: F401
+
+    for name in catalogue.DECODERS:
+        catalogue.decoder(name)
+
+
 def decoded(excerpt: Excerpt, emission: Emission) -> Decode:
     """Let every decoder that may find something in the excerpt read it; the first that does is believed."""
     from sdrcheck.decoders.catalogue import decoders_for

@@ -247,6 +247,20 @@ class RollingMemory:
         With `to_s` None it goes on until its `end` is set or the source ends. Returns when what was remembered is
         written; the stream flows meanwhile.
         """
+        keeping = self.begin(base, from_s, to_s, description=description, only_remembered=only_remembered)
+        keeping.catch_up(tell)
+        return keeping
+
+    def begin(
+        self,
+        base: str | Path,
+        from_s: float | None = None,
+        to_s: float | None = None,
+        *,
+        description: str = "",
+        only_remembered: bool = False,
+    ) -> Keeping:
+        """Begin a recording as `keep_from` does, and leave it to `Keeping.catch_up` to write what is remembered."""
         rate = self.facts.sample_rate_hz
         first = 0 if from_s is None else max(round(from_s * rate), 0)
         end = None if to_s is None else round(to_s * rate)
@@ -278,7 +292,6 @@ class RollingMemory:
                 self._keepings.append(keeping)
             elif not only_remembered:
                 keeping.finish("the source ended")
-        keeping.catch_up(tell)
         return keeping
 
     def _utc_of(self, sample: int) -> str | None:

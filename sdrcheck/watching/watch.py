@@ -278,7 +278,7 @@ class Watch:
                 base = self._base(
                     memory, found.start_s, found.channel or f"{found.frequency_hz / 1e3:.0f}k", found.kind
                 )
-                keeping = memory.keep_from(base, found.start_s - self.policy.before_s, end_s)
+                keeping = memory.begin(base, found.start_s - self.policy.before_s, end_s)
             else:
                 keeping.end_at(end_s)
         except (SourceError, RecordingError) as problem:
@@ -288,7 +288,11 @@ class Watch:
             sentence += f" Only its first {self.policy.longest_s:.0f} s are kept."
         kept = _Kept(keeping, found, sentence)
         self._kept.append(kept)
-        yield self._note(journal, "kept", sentence, found, kept=kept.name)
+        try:
+            yield self._note(journal, "kept", sentence, found, kept=kept.name)
+        finally:  # the line comes first, as somebody waits for it
+            if running is None or running.keeping is None:
+                keeping.catch_up()
 
     def _check_disk(self) -> None:
         free = shutil.disk_usage(self.folder).free

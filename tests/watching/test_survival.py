@@ -170,9 +170,13 @@ def test_kill_without_warning(start: Start, quay: Path, tmp_path: Path) -> None:
     folder = tmp_path / "watch"
     process = start("--from", str(quay), "--memory", "5")
     wait_for_line(process, " kept ")
+    (name,) = journal.kept_names(folder)
+    for _ in range(100):
+        if (folder / f"{name}.sigmf-data").stat().st_size > RATE_HZ:
+            break
+        time.sleep(0.02)
     process.send_signal(signal.SIGKILL)
     process.wait()
-    (name,) = journal.kept_names(folder)
     recording = open_recording(folder / name)
     assert recording.sample_count > 0.5 * RATE_HZ
     assert sum(raw.size for raw, _ in recording.blocks()) == 2 * recording.sample_count
