@@ -21,6 +21,7 @@ _THRESHOLD_DB = 10.0
 """Below this carrier-to-noise ratio a discriminator clicks (metrology of FM; common practice)."""
 _CLEAN_DB = 30.0
 _MOST_BLOCKS = 40
+_COHERENT_S = 5.0
 _LONGEST_PART_S = 10.0
 _CUT_COUNTS, _CUT_COUNTS_RESTORED, _CUT_COUNTS_CORRECTED = 0.7, 0.5, 0.05
 """Parts of what the channel filter does to a peak that stay uncertain: untreated, restored, corrected (from trials)."""
@@ -55,7 +56,10 @@ def measure(excerpt: Excerpt) -> FmFindings:
     if kind.condition is Condition.UNMODULATED and not first.steady:
         stretch, first = _after_the_start(excerpt, stretch, first)
     fits = _fits(stretch, kind, first)
-    found = carrier(stretch, _modulation(stretch, fits)) if fits and _cover(stretch, fits) else first
+    modulation = _modulation(stretch, fits) if fits and _cover(stretch, fits) else None
+    found = first if modulation is None else carrier(stretch, modulation)
+    if not found.steady and (modulation is not None or kind.condition is Condition.UNMODULATED):
+        found = _without_hum(stretch, modulation, found)
     readings["carrier offset"] = found.offset
     remarks += _carrier_remarks(found, stretch)
 
@@ -108,6 +112,18 @@ def _after_the_start(excerpt: Excerpt, stretch: Stretch, first: Carrier) -> tupl
         return stretch, first
     again = carrier(later)
     return (later, again) if again.steady or again.offset.uncertainty < first.offset.uncertainty else (stretch, first)
+
+
+def _without_hum(stretch: Stretch, modulation: Reals | None, found: Carrier) -> Carrier:
+    """The carrier again with hum taken away, if that leaves less in its phase."""
+    if stretch.duration_s > _COHERENT_S:
+        return found
+    bare = stretch.phase if modulation is None else stretch.phase - modulation
+    hum = tones.hum(bare, stretch.sample_rate_hz)
+    if hum is None:
+        return found
+    again = carrier(stretch, hum if modulation is None else modulation + hum)
+    return again if again.steady or again.offset.uncertainty < found.offset.uncertainty else found
 
 
 def _fits(stretch: Stretch, kind: Classified, found: Carrier) -> list[tones.ToneFit]:

@@ -20,6 +20,7 @@ from sdrcheck.quantities import Measured, Term
 BLOCK_S = 0.5
 _HIGHEST_HZ = 8_000.0
 _MOST_HARMONICS = 10
+_HUM_RATE_HZ = 2_000.0
 _CUT_MARGIN_S = 0.02
 _CUT_ROUNDS = 6
 _SIGNIFICANT = 18.4
@@ -93,6 +94,34 @@ def fit(phase: Reals, rate: float, start: int, fundamentals: Sequence[float]) ->
     else:
         kept = tuple(o for i, o in enumerate(candidates) if significant[i] or o in first)
     return full if kept == candidates else _fit(phase, rate, start, full.fundamentals_hz, kept)
+
+
+def hum(phase: Reals, rate: float) -> Reals | None:
+    """Fit lines between 20 and 450 Hz that stand far out of a phase otherwise bare; their sum in radians, or None."""
+    size = max(1, int(rate / _HUM_RATE_HZ))
+    count = phase.size // size
+    slow = phase[: count * size].reshape(count, size).mean(axis=1)
+    slow_rate = rate / size
+    ramp = np.linspace(-1, 1, count)
+    flat = slow - np.polynomial.Polynomial.fit(ramp, slow, 2)(ramp)
+    frequencies, density = one_sided_density(flat, slow_rate)
+    ground = float(np.median(density[frequencies > 450])) / math.log(2)
+    low = np.where((frequencies > 20) & (frequencies < 450), density, 0.0)
+    found: list[float] = []
+    while len(found) < 6:
+        top = int(np.argmax(low))
+        if low[top] < 30 * ground or low[top] == 0:
+            break
+        found.append(float(frequencies[top]))
+        low[max(0, top - 4) : top + 5] = 0
+    if not found:
+        return None
+    each = tuple(tuple(int(i == k) for i in range(len(found))) for k in range(len(found)))
+    lines = _fit(flat, slow_rate, 0, found, each)
+    # the means over `size` samples have made each line smaller, and lie around the middle of the shorter sequence
+    phasors = lines.phasors / np.sinc(lines.line_frequencies_hz / slow_rate)
+    times = (np.arange(phase.size) - (count * size - 1) / 2) / rate
+    return _waveform(lines.line_frequencies_hz, phasors, times)
 
 
 def _candidates(fundamentals: Sequence[float]) -> tuple[tuple[int, ...], ...]:

@@ -86,3 +86,12 @@ def test_slow_wandering_widens_the_uncertainty() -> None:
     moving = fm.measure(excerpt(np.exp(1j * np.cumsum(wander)), rng, snr_db=40)).readings["carrier offset"]
     assert moving.uncertainty > 100 * still.uncertainty
     assert any(term.name == "slow movement of the carrier" for term in moving.terms)
+
+
+@pytest.mark.parametrize("hum_hz", [50, 100, 400])
+def test_hum_costs_no_accuracy(hum_hz: float) -> None:
+    at = times(0.43)
+    phase = 60 / hum_hz * np.sin(2 * np.pi * hum_hz * at + 0.7) + 2 * np.pi * 321 * at
+    found = fm.measure(excerpt(np.exp(1j * phase), np.random.default_rng(4), snr_db=40)).readings["carrier offset"]
+    assert found.value == pytest.approx(321, abs=5 * rife_boorstyn_hz(40, 0.43))
+    assert found.uncertainty < 4 * rife_boorstyn_hz(40, 0.43)
