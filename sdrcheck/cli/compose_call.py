@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from sdrcheck.cli.arguments import FREQUENCY, NUMBER, Number
+from sdrcheck.cli.arguments import FREQUENCY, Number
 from sdrcheck.cli.compose_output import CAUTION, Canvas, Order, put_sound, recording_options, say_written
 from sdrcheck.compositions.call import (
     CALLS_IN_AN_ATTEMPT,
@@ -150,18 +150,18 @@ _SYMBOL = click.IntRange(0, 127)
 @click.option(
     "--frequency", "frequency_hz", type=FREQUENCY, help="Assigned frequency  [default: channel 70, 2187.5 kHz]"
 )
-@click.option("--offset", "offset_hz", type=NUMBER, default=0.0, help="Fault: carrier offset, Hz.")
-@click.option("--drift", "drift_hz_per_s", type=NUMBER, default=0.0, help="Fault: carrier drift, Hz/s.")
+@click.option("--offset", "offset_hz", type=Number(-50e3, 50e3), default=0.0, help="Fault: carrier offset, Hz.")
+@click.option("--drift", "drift_hz_per_s", type=Number(-50e3, 50e3), default=0.0, help="Fault: carrier drift, Hz/s.")
 @click.option("--index-b", type=Number(0), default=2.0, help="Fault: modulation index of the 2100 Hz tone.")
 @click.option("--index-y", type=Number(0), default=2.0, help="Fault: modulation index of the 1300 Hz tone.")
-@click.option("--tone-b-error", "tone_b_error_hz", type=NUMBER, default=0.0, help="Fault: tone B off by so many Hz.")
-@click.option("--tone-y-error", "tone_y_error_hz", type=NUMBER, default=0.0, help="Fault: tone Y off by so many Hz.")
-@click.option("--shift", "shift_hz", type=Number(1), default=170.0, help="Fault, MF/HF: shift, Hz.")
-@click.option("--rate-error", "rate_ppm", type=NUMBER, default=0.0, help="Fault: modulation rate error, ppm.")
+@click.option("--tone-b-error", "tone_b_error_hz", type=Number(-1000, 1000), default=0.0, help="Fault: tone B off, Hz.")
+@click.option("--tone-y-error", "tone_y_error_hz", type=Number(-1000, 1000), default=0.0, help="Fault: tone Y off, Hz.")
+@click.option("--shift", "shift_hz", type=Number(1, 2000), default=170.0, help="Fault, MF/HF: shift, Hz.")
+@click.option("--rate-error", "rate_ppm", type=Number(-1e5, 1e5), default=0.0, help="Fault: modulation rate, ppm.")
 @click.option("--no-pre-emphasis", is_flag=True, help="Fault, VHF: one deviation for both tones.")
 @click.option("--inverted", is_flag=True, help="Fault: B and Y exchanged.")
-@click.option("--hum", "hum_deviation_hz", type=Number(0), default=0.0, help="Fault: deviation by hum, Hz.")
-@click.option("--hum-frequency", "hum_hz", type=Number(1), default=100.0, help="Frequency of the hum, Hz.")
+@click.option("--hum", "hum_deviation_hz", type=Number(0, 10e3), default=0.0, help="Fault: deviation by hum, Hz.")
+@click.option("--hum-frequency", "hum_hz", type=Number(1, 10e3), default=100.0, help="Frequency of the hum, Hz.")
 @click.option("--cut-start", "cut_start_s", type=Number(0), default=0.0, help="Fault: missing at the start, s.")
 @click.option("--cut-end", "cut_end_s", type=Number(0), default=0.0, help="Fault: missing at the end, s.")
 @click.option(

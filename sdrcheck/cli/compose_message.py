@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from sdrcheck.cli.arguments import FREQUENCY, NUMBER, Number
+from sdrcheck.cli.arguments import FREQUENCY, Number
 from sdrcheck.cli.compose_output import CAUTION, Canvas, Order, put_sound, recording_options, say_written
 from sdrcheck.errors import CompositionError
 
@@ -39,12 +39,14 @@ AGREED = (
     help="One more message in the same transmission, for example --and LE30 @forecast.txt.",
 )
 @click.option("--frequency", "frequency_hz", type=FREQUENCY, default="518k", show_default=True)
-@click.option("--phasing", "phasing_s", type=Number(0), default=10.0, show_default=True, help="Seconds.")
+@click.option("--phasing", "phasing_s", type=Number(0, 600), default=10.0, show_default=True, help="Seconds.")
 @click.option("--closed-cable", is_flag=True, help="Needed for subject D and number 00: they ring the ship's alarm.")
-@click.option("--offset", "offset_hz", type=NUMBER, default=0.0, help="Fault: off frequency, Hz.")
-@click.option("--drift", "drift_hz_per_s", type=NUMBER, default=0.0, help="Fault: drift, Hz/s.")
-@click.option("--rate-error", "rate_ppm", type=NUMBER, default=0.0, help="Fault: modulation rate, ppm.")
-@click.option("--shift", "shift_hz", type=NUMBER, default=170.0, show_default=True, help="Between the two lines, Hz.")
+@click.option("--offset", "offset_hz", type=Number(-50e3, 50e3), default=0.0, help="Fault: off frequency, Hz.")
+@click.option("--drift", "drift_hz_per_s", type=Number(-50e3, 50e3), default=0.0, help="Fault: drift, Hz/s.")
+@click.option("--rate-error", "rate_ppm", type=Number(-1e5, 1e5), default=0.0, help="Fault: modulation rate, ppm.")
+@click.option(
+    "--shift", "shift_hz", type=Number(1, 2000), default=170.0, show_default=True, help="Between the lines, Hz."
+)
 @click.option("--inverted", is_flag=True, help="Fault: lines exchanged, as on the wrong sideband.")
 @click.option("--fading", "fading_db", type=Number(0), default=0.0, help="Fault: deepest fade, dB.")
 @click.option("--impulses", "impulses_per_s", type=Number(0), default=0.0, help="Fault: clicks a second.")

@@ -114,6 +114,8 @@ class Order:
     def __post_init__(self) -> None:
         if not self.output.name or self.output.is_dir():
             raise click.UsageError(f"{self.output} is a folder; name the file to be made in it with --output")
+        if self.start_utc is not None:
+            _checked_moment(self.start_utc)
         if self.play and not self.is_sound:
             raise click.UsageError("--play is for sound; name the output like call.wav")
 
@@ -129,6 +131,15 @@ class Order:
         if caution and CAUTION_IN_NAME not in name:
             name += CAUTION_IN_NAME
         return self.output.with_name(name + (".wav" if self.is_sound else ".sigmf-meta"))
+
+
+def _checked_moment(text: str) -> None:
+    from sdrcheck.recordings.utc import utc_moment
+
+    try:
+        utc_moment(text)
+    except ValueError:
+        raise click.UsageError(f"{text!r} is no time; write --start-utc like 2026-05-12T08:00:00Z") from None
 
 
 class Canvas:

@@ -31,10 +31,10 @@ MOST_DEVIATION_HZ = 12_000.0
     "--carrier-suppression", "suppression_db", type=NUMBER, help="J3E: carrier left, dB under the peak envelope."
 )
 @click.option("--keyed", "keyed_s", type=Number(0.01, 600), default=1.0, show_default=True, help="Seconds.")
-@click.option("--offset", "offset_hz", type=NUMBER, default=0.0, help="Fault: carrier offset, Hz.")
-@click.option("--drift", "drift_hz_per_s", type=NUMBER, default=0.0, help="Fault: carrier drift, Hz/s.")
-@click.option("--hum", "hum_deviation_hz", type=Number(0), default=0.0, help="Fault: deviation by hum, Hz.")
-@click.option("--hum-frequency", "hum_hz", type=Number(1), default=100.0, help="Frequency of the hum, Hz.")
+@click.option("--offset", "offset_hz", type=Number(-50e3, 50e3), default=0.0, help="Fault: carrier offset, Hz.")
+@click.option("--drift", "drift_hz_per_s", type=Number(-50e3, 50e3), default=0.0, help="Fault: carrier drift, Hz/s.")
+@click.option("--hum", "hum_deviation_hz", type=Number(0, 10e3), default=0.0, help="Fault: deviation by hum, Hz.")
+@click.option("--hum-frequency", "hum_hz", type=Number(1, 10e3), default=100.0, help="Frequency of the hum, Hz.")
 @recording_options
 def command(
     tones: tuple[float, ...],

@@ -49,6 +49,8 @@ def make_key(path: Path, passphrase: str = "") -> Path:
     key = Ed25519PrivateKey.generate()
     locked: KeySerializationEncryption = BestAvailableEncryption(passphrase.encode()) if passphrase else NoEncryption()
     data = key.private_bytes(Encoding.PEM, PrivateFormat.PKCS8, locked)
+    if not path.name:
+        raise VisitError("a key needs a file to go into; name one, like surveyor-key")
     public = path.with_name(path.name + ".pub")
     try:
         handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import datetime as dt
 import difflib
+import math
 import os
 import tempfile
 import tomllib
@@ -60,6 +61,7 @@ def parse(text: str, name: str = FILE_NAME) -> Visit:
         visit = msgspec.convert(data, Visit)
     except msgspec.ValidationError as problem:
         raise VisitError(f"{name}: {_plainly(problem)}") from None
+    _refuse_what_is_no_number(data, name)
     _refuse_doubles(visit, name)
     return visit
 
@@ -88,9 +90,35 @@ def _tables(data: Any, kind: Any, place: str) -> Iterator[tuple[type[msgspec.Str
         yield kind, data, place
 
 
+_PLAIN = {
+    "Expected `float`": "Expected a number",
+    "Expected `int`": "Expected a whole number",
+    "Expected `str`": "Expected text in quotes",
+    "Expected `array`": "Expected a list in brackets",
+    "Expected `object`": "Expected a table of fields",
+    "Expected `bool`": "Expected true or false",
+    "Expected `datetime`": "Expected a time like 2026-05-12T08:00:00Z",
+    "Expected `date`": "Expected a date like 2026-05-12",
+    "Invalid RFC3339 encoded datetime": "Expected a time like 2026-05-12T08:00:00Z",
+    "Invalid RFC3339 encoded date": "Expected a date like 2026-05-12",
+    "Object missing required field": "the entry lacks the field",
+}
+
+
+def _refuse_what_is_no_number(data: Any, name: str, where: str = "") -> None:
+    inside = data.items() if isinstance(data, dict) else enumerate(data) if isinstance(data, list) else ()
+    for key, value in inside:
+        place = f"{where}.{key}" if where else str(key)
+        if isinstance(value, float) and not math.isfinite(value):
+            raise VisitError(f"{name}: {place} is {value}, which is no number to reckon with; write what was read")
+        _refuse_what_is_no_number(value, name, place)
+
+
 def _plainly(problem: msgspec.ValidationError) -> str:
     said, _, where = str(problem).partition(" - at `$")
     where = where.rstrip("`").lstrip(".")
+    for technical, plain in _PLAIN.items():
+        said = said.replace(technical, plain)
     return f"{where or 'the file'}: {said[0].lower()}{said[1:].replace('`', '')}"
 
 

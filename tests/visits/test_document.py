@@ -2,6 +2,7 @@
 
 import datetime as dt
 import json
+import re
 import tomllib
 from pathlib import Path
 
@@ -106,3 +107,20 @@ def test_the_schema_file_beside_the_code_is_that_of_the_types() -> None:
     """Made anew with: sdrcheck visit schema > sdrcheck/visits/visit.schema.json"""
     shipped = Path(document.__file__).with_name("visit.schema.json").read_text(encoding="utf-8")
     assert json.loads(shipped) == json.loads(json.dumps(document.json_schema()))
+
+
+@pytest.mark.parametrize(
+    ("lines", "said"),
+    [
+        (
+            "[reference]\ncorrection_ppm = nan\nuncertainty_ppm = 0.6\n",
+            "correction_ppm is nan, which is no number",
+        ),
+        ("[reference]\ncorrection_ppm = 'x'\nuncertainty_ppm = 0.6\n", "expected a number"),
+        ("[reference]\ncorrection_ppm = 1.0\n", "lacks the field uncertainty_ppm"),
+        ("[clock]\nship_utc = 'noon'\n", "expected a time like 2026-05-12T08:00:00Z"),
+    ],
+)
+def test_wrong_values_are_told_in_plain_words(lines: str, said: str) -> None:
+    with pytest.raises(VisitError, match=re.escape(said)):
+        document.parse(f'schema = "{document.SCHEMA}"\n[job]\nwho = "N. N."\n[ship]\nname = "X"\n' + lines)
