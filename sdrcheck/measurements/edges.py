@@ -164,7 +164,7 @@ def transient_frequency(excerpt: Excerpt, stretch: Stretch, carrier_hz: float, e
         )
         reach = float(centres[top] / (centres[later] - centres[top]))
         back = float(frequency[top] - frequency[later]) * reach
-        found, doubt = found + back, 1.5 * abs(back)
+        found, doubt = found + back, 1.2 * abs(back)
         noise = math.hypot((1 + reach) * noise, reach * float(spread[later]))
     restless = float(np.std(np.diff(frequency[frequency.size // 2 :: width]))) / math.sqrt(2)
     noise = max(noise, restless)  # the carrier's own noise hides as much
