@@ -129,3 +129,19 @@ def test_lost_samples_are_left_out() -> None:
     found = f1b.measure(excerpt, replace(TRACK, bits=tuple(bits)))
     assert found["shift"].value == pytest.approx(170.0, abs=0.05)
     assert found["level"].value == pytest.approx(0.0, abs=0.05)
+
+
+@pytest.mark.parametrize("what", ["silence", "noise", "one line", "half silence"])
+def test_bits_that_are_not_in_the_samples_give_no_nonsense(what: str) -> None:
+    """A wrong track may give wide uncertainties, but never an error, never anything but finite numbers."""
+    random = np.random.default_rng(8)
+    iq = noise(16_000, 1e-3, RATE, random)
+    if what == "silence":
+        iq[:] = 0
+    if what == "half silence":
+        iq[:9_000] = 0
+    if what == "one line":
+        iq += np.exp(2j * np.pi * 85 / RATE * np.arange(iq.size))
+    found = f1b.measure(excerpt_of(iq.astype(np.complex64), RATE), TRACK)
+    assert (found == {}) == (what in ("silence", "half silence"))
+    assert all(np.isfinite([reading.value, reading.uncertainty]).all() for reading in found.values())

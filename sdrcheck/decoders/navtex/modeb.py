@@ -214,6 +214,8 @@ class ModeB:
         new = int(recent.argmax())
         if new == now or recent[new] - recent[now] < LEAST_LEAD or recent[new] < LEAST_LEAD:
             return None
+        if np.count_nonzero(table[-10:, new] - table[-10:, now] > 1.0) < 5:
+            return None  # idling reads well at seven alignments; its last pair must not choose among them
         gained = np.cumsum((table[:, new] - table[:, now])[::-1])[::-1]
         since = int(gained.argmax())
         begin = max(self._base + first + since * PAIR_BITS + new, self._next)

@@ -20,6 +20,7 @@ from sdrcheck.decoders.decoder import Decode
 from sdrcheck.decoders.navtex import Reader, decode
 from sdrcheck.decoders.navtex.message import Message
 from sdrcheck.decoders.navtex.receiver import ConformingReceiver
+from sdrcheck.decoders.navtex.symbols import ALPHA, RQ
 from sdrcheck.filters.iq import Complex
 from tests.decoders.f1b_signals import excerpt_of, noise, noise_density, on_air
 
@@ -283,3 +284,15 @@ def test_a_strong_carrier_beside_the_channel_does_no_harm(beside_hz: float) -> N
     iq = sent([SHORTEST], ebn0_db=12.0)
     iq = iq + 10 * np.exp(2j * np.pi * beside_hz / RATE * np.arange(iq.size))
     assert [message.body for message in read(iq.astype(np.complex64)).messages] == ["TEST"]
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_phasing_within_the_text_is_swallowed_and_idling_leaves_no_text(seed: int) -> None:
+    """Four pairs or more once in 100 characters (Japan, MPT Notice 568 of 1990); idling reads alike at 7 alignments."""
+    characters = FIRST.characters()
+    dx = [RQ] * PHASING_PAIRS + characters[:60] + [RQ] * 4 + characters[60:] + [ALPHA] * (15 + seed)
+    rx = [ALPHA, ALPHA] + [ALPHA if place == RQ else place for place in dx[:-2]]
+    bits = bits_on_air([place for pair in zip(dx, rx, strict=True) for place in pair])
+    found = read(on_air(bits, np.random.default_rng(seed), one_is="B", ebn0_db=25.0)[0])
+    assert [(message.body, message.character_errors) for message in found.messages] == [(FIRST.text, 0)]
+    assert found.stray_text == ""
