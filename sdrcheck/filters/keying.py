@@ -74,18 +74,32 @@ def runs(ratio: Array, manner: Manner, bandwidth_hz: float, *, lost: NDArray[np.
     threshold = min(max(math.sqrt(max(strength, 0.0)), 1.5), 4.0)
     keyed = (smoothed(ratio, 2) if strong else smooth) > threshold
     edges = np.flatnonzero(np.diff(np.concatenate([[False], keyed, [False]])))
+    shortest_s = manner.shortest_s if strong else max(manner.shortest_s, 2 * smoothing_s(bandwidth_hz))
+    parts = _bridged(edges.reshape(-1, 2).tolist(), manner.gap_s / manner.window_s)
     found: list[Run] = []
-    for on, off in zip(edges[0::2].tolist(), edges[1::2].tolist(), strict=True):
+    for on, off in parts:
+        if (off - on) * manner.window_s < shortest_s:
+            continue  # a click bridges no gap
         steep = strong and _is_steep(ratio[on:off], manner, threshold)
         if found:
-            gap = (on - found[-1].off) * manner.window_s
+            gap_s = (on - found[-1].off) * manner.window_s
             rises = strong and _is_steep(ratio[on:off][::-1], manner, threshold)
-            if gap < (manner.gap_s if found[-1].steep and rises else manner.fade_s):
+            if gap_s < manner.fade_s and not (found[-1].steep and rises):
                 found[-1] = Run(found[-1].on, off, steep)
                 continue
         found.append(Run(on, off, steep))
-    shortest_s = manner.shortest_s if strong else max(manner.shortest_s, 2 * smoothing_s(bandwidth_hz))
-    return [run for run in found if (run.off - run.on) * manner.window_s >= shortest_s]
+    return found
+
+
+def _bridged(parts: list[list[int]], windows: float) -> list[list[int]]:
+    """Join parts with gaps of less than so many windows between them."""
+    joined: list[list[int]] = []
+    for on, off in parts:
+        if joined and on - joined[-1][1] < windows:
+            joined[-1][1] = off
+        else:
+            joined.append([on, off])
+    return joined
 
 
 def refined(power: Array, noise: float, run: tuple[int, int], settled: int) -> tuple[int, int]:

@@ -90,20 +90,28 @@ def write(
     return path
 
 
+_MEASURED = """
+import resource, sys
+from sdrcheck.cli.main import main
+try:
+    main(["inspect", "--json", sys.argv[1]])
+finally:
+    used = resource.getrusage(resource.RUSAGE_SELF)
+    peak = next(line for line in open("/proc/self/status") if line.startswith("VmHWM"))
+    print(used.ru_utime + used.ru_stime, int(peak.split()[1]) / 1024, file=sys.stderr)
+"""
+
+
 def inspected(path: Path) -> tuple[float, float, float, int]:
     """CPU seconds, wall seconds, peak memory in MB and number of transmissions of one inspection."""
-    command = [sys.executable, "-m", "sdrcheck", "inspect", "--json", str(path)]
     environment = {**os.environ, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
     begun = time.perf_counter()
-    with tempfile.TemporaryFile() as out:
-        process = subprocess.Popen(command, stdout=out, env=environment)
-        _, status, usage = os.wait4(process.pid, 0)
-        process.returncode = os.waitstatus_to_exitcode(status)
-        wall = time.perf_counter() - begun
-        assert process.returncode == 0, f"{path} could not be inspected"
-        out.seek(0)
-        found = len(json.load(out)["transmissions"])
-    return usage.ru_utime + usage.ru_stime, wall, usage.ru_maxrss / 1024, found
+    done = subprocess.run(
+        [sys.executable, "-c", _MEASURED, str(path)], capture_output=True, text=True, env=environment, check=True
+    )
+    wall = time.perf_counter() - begun
+    cpu, memory = (float(word) for word in done.stderr.split())
+    return cpu, wall, memory, len(json.loads(done.stdout)["transmissions"])
 
 
 def main() -> None:
