@@ -11,6 +11,8 @@ from dataclasses import dataclass
 
 from sdrcheck.findings.inspection import Reading, Transmission
 from sdrcheck.findings.wording import decimals_for, format_number, format_value
+from sdrcheck.quantities import COVERAGE_FACTOR, Term
+from sdrcheck.receiver.level import LINEARITY_DB
 from sdrcheck.visits.results import MeterReading
 
 
@@ -86,10 +88,12 @@ def low_power_by_ratio(high: MeterReading, high_level: Reading, low_level: Readi
     """Low power in watts and its expanded uncertainty: metered high power less the measured ratio.
 
     Both levels come through the same chain at the same gain. What is common to them falls out of their ratio, yet both
-    uncertainties are taken whole here: too wide rather than too narrow.
+    uncertainties are taken whole here: too wide rather than too narrow. What is left is how linear the dongle is over
+    the ratio.
     """
     ratio_db = high_level.value - low_level.value
     watts = high.value * 10 ** (-ratio_db / 10)
     meter = (high.uncertainty or 0.0) / high.value
-    tool = math.hypot(high_level.uncertainty, low_level.uncertainty) * math.log(10) / 10
+    linearity = Term.rectangular("linearity", LINEARITY_DB).standard * COVERAGE_FACTOR
+    tool = math.hypot(high_level.uncertainty, low_level.uncertainty, linearity) * math.log(10) / 10
     return watts, watts * math.hypot(meter, tool)
