@@ -311,8 +311,8 @@ def _power_steps(transmissions: Sequence[Transmission]) -> Iterator[Relation]:
     by_place: dict[tuple[float, str | None], list[tuple[int, Reading]]] = {}
     for index, one in enumerate(transmissions):
         level = one.reading("level")
-        if level is None or one.kind not in (Kind.VOICE, Kind.CARRIER, Kind.DSC_CALL):
-            continue
+        if level is None or one.kind not in (Kind.VOICE, Kind.CARRIER, Kind.DSC_CALL) or one.emission == "J3E":
+            continue  # a sideband's level is that of the sound
         sender = one.calls[0].self_id if one.kind is Kind.DSC_CALL and one.calls else None
         if one.kind is Kind.DSC_CALL and sender is None:
             continue

@@ -171,6 +171,22 @@ def test_high_and_low_power(low: float, words: str) -> None:
     assert words in relation.remark
 
 
+def test_the_level_of_a_sideband_is_that_of_its_sound_and_no_power() -> None:
+    place = {"channel": "2182", "frequency_hz": 2_182_000.0, "emission": "J3E"}
+    readings = [
+        Reading(
+            quantity="level",
+            value=value,
+            unit="dBFS",
+            uncertainty=0.01,
+            terms=(BudgetTerm(name="noise", standard=0.005, distribution="normal"),),
+        )
+        for value in (-10.0, -22.0)
+    ]
+    found = relate([voice(1.0, readings=(readings[0],), **place), voice(9.0, readings=(readings[1],), **place)])
+    assert not [relation for relation in found if relation.kind == "high and low power"]
+
+
 def test_equal_powers_and_other_channels_are_no_power_step() -> None:
     same = [voice(1.0, readings=(level(-10.0),)), voice(9.0, readings=(level(-12.0),))]
     other = [voice(1.0, readings=(level(-10.0),)), voice(9.0, "06", 156.3e6, readings=(level(-30.0),))]

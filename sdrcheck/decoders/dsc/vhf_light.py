@@ -29,6 +29,8 @@ RECEIVER_FLAT_HZ = 8_000.0
 RECEIVER_EDGE_HZ = 10_500.0
 """The channel filter of the ordinary receiver, from flat to nothing: a call of index 2 at ±1.5 kHz passes whole."""
 LARGEST_RATE_ERROR = 2400e-6
+MUTED_BELOW = 0.1
+"""Share of the usual power below which the ordinary receiver's sound is muted."""
 
 
 class Discriminated:
@@ -39,7 +41,12 @@ class Discriminated:
         self.filtered = receiver_filtered(iq, sample_rate_hz)
         self.duration_s = iq.size / sample_rate_hz
         self._energy = _running_sum((self.filtered.real**2 + self.filtered.imag**2).astype(np.float64))
-        turn = np.angle(self.filtered[1:] * np.conj(self.filtered[:-1])).astype(np.float64)
+        product = self.filtered[1:] * np.conj(self.filtered[:-1])
+        turn = np.angle(product).astype(np.float64)
+        # Where the carrier rises and falls the discriminator hears noise, louder than any tone: it is muted there.
+        strength = np.abs(product)
+        mute = np.minimum(strength / max(MUTED_BELOW * float(np.median(strength)), 1e-30), 1.0)
+        turn += (1 - mute) * (float(np.median(turn)) - turn)
         self.frequency = turn * (sample_rate_hz / (2 * math.pi))
         self._sums = [_running_sum(self.frequency / sample_rate_hz)]
         middle_s = (np.arange(turn.size) + 0.5) / sample_rate_hz

@@ -195,12 +195,15 @@ def _plain(start: Start, frame: Frame) -> bool:
 
 def _light_dots(sound: Discriminated, clock: Clock, inverted: bool, noise_density: float, after_s: float) -> Bits:
     starts = clock.starts_s(np.arange(-LONGEST_DOT_PATTERN_BITS, 0))
-    phasing = clock.starts_s(np.arange(PHASING_BITS))
     leaning = -sound.leaning(starts) if inverted else sound.leaning(starts)
     # Neither noise before the carrier nor a bare carrier before the dots may count, however it happens to alternate.
+    # Where the phasing is cut off, what follows it shows how strong a bit is.
     noise = noise_density * receiver_noise_bandwidth_hz()
-    carrier = (sound.power(starts) - noise) / max(float(np.median(sound.power(phasing))) - noise, 1e-30)
-    tone = sound.strength(starts) / (float(np.median(sound.strength(phasing))) + 1e-30)
+    usual, later = (clock.starts_s(np.arange(first, first + PHASING_BITS)) for first in (0, PHASING_BITS))
+    if np.median(sound.power(usual)) < 0.25 * np.median(sound.power(later)):
+        usual = later
+    carrier = (sound.power(starts) - noise) / max(float(np.median(sound.power(usual))) - noise, 1e-30)
+    tone = sound.strength(starts) / (float(np.median(sound.strength(usual))) + 1e-30)
     there = np.clip(2 * carrier - 0.5, 0, 1) * np.clip(3 * tone, 0, 1)
     there[starts < max(after_s, 0.0) - 0.25 * clock.bit_s] = 0.0
     return max(
