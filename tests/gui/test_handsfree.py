@@ -11,6 +11,9 @@ import numpy as np
 import pytest
 
 from sdrcheck.bench import Settings
+from sdrcheck.compositions import level, tone
+from sdrcheck.errors import SourceError
+from sdrcheck.recordings import sigmf
 from sdrcheck.sources.source import SourceFacts, Tuning
 from sdrcheck.visits import plan, results
 from sdrcheck.visits.hands_free import Sound
@@ -31,6 +34,15 @@ CHECKS = plan.make(made.visit(VISIT)).spoken("vhf-1")
 @pytest.fixture(scope="module")
 def run_recording(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return recording(tmp_path_factory.mktemp("run"))
+
+
+@pytest.fixture(scope="module")
+def short_recording(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The first keying that is asked for, and no more."""
+    carrier = level.Keying(tone.fm_tones((), 0.0, 2.6, RATE), 0.5, 156.800e6, -14.0)
+    quiet = level.noise(round(3.6 * RATE), RATE, -105.0, np.random.default_rng(7))
+    base = tmp_path_factory.mktemp("short") / "short"
+    return sigmf.write(base, level.placed([carrier], quiet, RATE, CENTRE), "cu8", RATE, CENTRE)
 
 
 def begun(window: Window, qtbot, path: Path, folder: Path, speed: float | None) -> HandsFreeScreen:  # type: ignore[no-untyped-def]
@@ -75,9 +87,9 @@ def test_every_keying_of_a_run_is_recognised_and_filed(
     assert window.hands is None
 
 
-def test_leaving_in_the_middle_keeps_what_was_filed(window: Window, qtbot, run_recording: Path, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
+def test_leaving_early_keeps_what_was_filed(window: Window, qtbot, short_recording: Path, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
     folder = made.folder_with_visit(tmp_path / "visit", VISIT)
-    screen = begun(window, qtbot, run_recording, folder, None)
+    screen = begun(window, qtbot, short_recording, folder, None)
     qtbot.waitUntil(lambda: any(one.filed for one in screen.said), timeout=60_000)
     qtbot.keyClick(screen, QtCore.Qt.Key.Key_Escape)
     assert window.hands is None
@@ -86,11 +98,14 @@ def test_leaving_in_the_middle_keeps_what_was_filed(window: Window, qtbot, run_r
 
 
 def test_a_keying_that_cannot_be_filed_is_said_large(
-    window: Window, qtbot, run_recording: Path, tmp_path: Path
+    window: Window, qtbot, short_recording: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:  # type: ignore[no-untyped-def]
+    def gone(*_: object) -> None:
+        raise SourceError("nothing of that time is in the rolling memory any more")
+
+    monkeypatch.setattr("sdrcheck_gui.visit_work.attach_keying", gone)
     folder = made.folder_with_visit(tmp_path / "visit", VISIT)
-    window._memory_s = 0.1  # so short that nothing is left to be kept
-    screen = begun(window, qtbot, run_recording, folder, None)
+    screen = begun(window, qtbot, short_recording, folder, None)
     qtbot.waitUntil(lambda: "NOT filed" in screen.last.text, timeout=60_000)
     assert "rolling memory" in screen.last.text
 
