@@ -131,6 +131,8 @@ class HandsFreeScreen(QtWidgets.QWidget):
         self.run = Run(checks)
         self.begun = self.finished = False
         self.said: list[Announcement] = []
+        self.not_filed: list[str] = []
+        """Why keyings that were recognised could not be filed; it stays on the screen."""
         self.channel, self.ask, self.last = LargeText(), LargeText(0.6), LargeText(0.5)
         self.channel.setAccessibleName("channel")
         self.top, self.foot = QtWidgets.QLabel(), QtWidgets.QLabel("Esc leaves the run; what was filed stays filed.")
@@ -179,7 +181,11 @@ class HandsFreeScreen(QtWidgets.QWidget):
             self.run.take(event)
 
     def _show_count(self, more: str = "") -> None:
-        self.top.setText(f"{len(self.run.state.filed)} of {len(self.run.checks)} filed{more}")
+        done = len(self.run.state.filed) - len(self.not_filed)
+        text = f"{done} of {len(self.run.checks)} filed{more}"
+        if self.not_filed:
+            text += f"\n{_SIGNS[Sound.WRONG]}{len(self.not_filed)} NOT filed: {self.not_filed[-1]}"
+        self.top.setText(text)
 
     def tick(self) -> None:
         """Show and sound what the run says."""
@@ -211,6 +217,8 @@ class HandsFreeScreen(QtWidgets.QWidget):
 
     def show_not_filed(self, sentence: str) -> None:
         """Say that a keying could not be filed."""
+        self.not_filed.append(sentence)
+        self._show_count()
         self.last.say(f"{_SIGNS[Sound.WRONG]}NOT filed: {sentence}", self._look.verdict_colour("fail"))
         self._speaker.play(tone_of(Sound.WRONG))
 

@@ -106,8 +106,8 @@ def test_a_keying_that_cannot_be_filed_is_said_large(
     monkeypatch.setattr("sdrcheck_gui.visit_work.attach_keying", gone)
     folder = made.folder_with_visit(tmp_path / "visit", VISIT)
     screen = begun(window, qtbot, short_recording, folder, None)
-    qtbot.waitUntil(lambda: "NOT filed" in screen.last.text, timeout=60_000)
-    assert "rolling memory" in screen.last.text
+    qtbot.waitUntil(lambda: screen.finished and not window.jobs.running, timeout=60_000)
+    assert screen.top.text().startswith("0 of 7 filed\n✕ 1 NOT filed: nothing of that time is in the rolling memory")
 
 
 def test_a_run_needs_visit_and_source_and_says_so(window: Window) -> None:
