@@ -39,20 +39,17 @@ def beside(excerpt: Excerpt, half_width_hz: float = 8_000.0, *, middle_hz: float
     given = Noise(excerpt.noise_density, excerpt.noise_density * min(_USUAL_WIDTH, rate), 0.1)
     if len(chunks) < _ENOUGH:
         return given
-    powers = np.array([float(np.mean(np.square(np.abs(chunk)))) for chunk in chunks])
-    quiet = [chunk for chunk, power in zip(chunks, powers, strict=True) if power <= 2 * np.median(powers)]
-    densities = []
-    for chunk in quiet:
-        frequencies = np.fft.fftfreq(chunk.size, 1 / rate)
-        density = np.square(np.abs(np.fft.fft(chunk))) / (rate * chunk.size)
-        densities.append(density[np.abs(frequencies - middle_hz) <= half_width_hz])
-    density_mean = float(np.mean(densities))
+    rows = np.stack(chunks)
+    powers: NDArray[np.float64] = np.mean(np.square(np.abs(rows)), axis=1, dtype=np.float64)
+    quiet = powers <= 2 * np.median(powers)
+    size = rows.shape[1]
+    inside = np.abs(np.fft.fftfreq(size, 1 / rate) - middle_hz) <= half_width_hz
+    densities = np.square(np.abs(np.fft.fft(rows[quiet], axis=1)[:, inside])) / (rate * size)
+    density_mean = float(np.mean(densities, dtype=np.float64))
     expected = excerpt.noise_density
     if density_mean <= 0 or (expected > 0 and not 0.25 < density_mean / expected < 4):
         return given
-    degrees = sum(density.size for density in densities)
-    total = float(np.mean([np.mean(np.square(np.abs(chunk))) for chunk in quiet]))
-    return Noise(density_mean, total, 1 / math.sqrt(degrees))
+    return Noise(density_mean, float(np.mean(powers[quiet])), 1 / math.sqrt(densities.size))
 
 
 def _quiet_chunks(excerpt: Excerpt, size: int) -> list[NDArray[np.complex64]]:
