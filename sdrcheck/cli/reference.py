@@ -266,19 +266,30 @@ def level(
 @click.option("--every", type=Number(1), default=10.0, show_default=True, help="Seconds from one reading to the next.")
 @click.option("--minutes", type=Number(above=0), default=30.0, show_default=True, help="How long to look at most.")
 @click.option("--png", type=click.Path(path_type=Path, dir_okay=False), help="Also draw it into this picture.")
+@click.option("--rate", type=FREQUENCY, default=1.024e6, help="Samples a second, for example 1.024M.")
+@click.option("--gain", type=NUMBER, help="Tuner gain in dB; the nearest step is taken.")
 @click.option("--speed", type=Number(0), default=1.0, help="How fast a recording plays; 0 at once.")
-def warm_up(source: str, carrier: float, every: float, minutes: float, png: Path | None, speed: float) -> None:
-    """Watch one carrier while the dongle warms up, and say when it has settled."""
-    from contextlib import closing
+def warm_up(
+    source: str,
+    carrier: float,
+    every: float,
+    minutes: float,
+    png: Path | None,
+    rate: float,
+    gain: float | None,
+    speed: float,
+) -> None:
+    """Watch one carrier while the dongle warms up, and say when it has settled. Ctrl-C ends it sooner."""
+    from contextlib import closing, suppress
 
     from sdrcheck.sources.catalogue import open_source
     from sdrcheck.sources.source import Tuning
     from sdrcheck.watching import warm_up as watching
 
-    wanted = Tuning(centre_hz=carrier + watching.BESIDE_CENTRE_HZ, sample_rate_hz=watching.RATE_HZ, speed=speed or None)
+    wanted = Tuning(carrier + watching.BESIDE_CENTRE_HZ, rate, gain, speed or None)
     times: list[float] = []
     ppm: list[float] = []
-    with closing(open_source(source, wanted)) as opened:
+    with closing(open_source(source, wanted)) as opened, suppress(KeyboardInterrupt):
         for time_s, reading in watching.readings(opened, carrier, every_s=every, last_s=60 * minutes):
             times.append(time_s)
             ppm.append(reading)

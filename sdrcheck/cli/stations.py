@@ -224,10 +224,11 @@ def _slot_text(slot: Slot | None, now: datetime) -> str:
 
 def _count_down(found: tuple[Row, ...]) -> None:
     import time
+    from contextlib import suppress
 
     from rich.live import Live
 
-    with Live(refresh_per_second=4) as view:
+    with suppress(KeyboardInterrupt), Live(refresh_per_second=4) as view:
         while True:
             view.update(_rendered(found, datetime.now(UTC).replace(microsecond=0))[0])
             time.sleep(0.5)
