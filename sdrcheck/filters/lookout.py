@@ -63,7 +63,11 @@ _DYNAMIC_RANGE, _DYNAMIC_RANGE_8_BITS = 10**-7.0, 10**-5.5
 _LEAST_POWER_8_BITS = 0.2 / 128**2
 _STEP_PRODUCTS = ((1.0, 0.07 / 128**2), (3.0, 0.007 / 128**2))
 """What the steps of 8 bits may put into a channel where the noise is so many times the least; seen on made signals."""
+_STEP_8_BITS = 1 / 127.5
+_STEP_NOISE_8_BITS = _STEP_8_BITS**2 / 2
+"""Power of 8-bit steps, I and Q together, where a noise too fine for them only tips them: nothing under it is told."""
 _SIGMAS = 4.5
+_CLICK_S = 0.012
 _BURST_S = 0.1
 _SHORTEST_WEAK_S = 0.35
 _TEXT_PAUSE_S = 5.0
@@ -303,6 +307,7 @@ class Lookout:
         self._audio = audio
         self._few_bits = few_bits
         self._dynamic_range = _DYNAMIC_RANGE_8_BITS if few_bits else _DYNAMIC_RANGE
+        self._least_density = _STEP_NOISE_8_BITS / sample_rate_hz if few_bits else 0.0
         self._scale = 1 + correction_ppm * 1e-6
         self._prompt = prompt
         self._wanted = None if channels is None else {channel.frequency_hz for channel in channels}
@@ -384,7 +389,7 @@ class Lookout:
             at_zero.append(_hann_at_zero(batch.spectra[:whole]))
         if not self._audio:
             self._bank.dc = self._steady_dc(np.concatenate(at_zero), np.concatenate(densities))
-        self._floor.prime(np.concatenate(densities))
+        self._floor.prime(np.maximum(np.concatenate(densities), np.float32(self._least_density)))
         at_dc = 3 * self._bank.bin_hz if self._bank.dc else 0.0
         usual = np.median(self._spectra.cells(np.concatenate(densities)), axis=0)
         lines = [line for line in self._floor.lines if abs(line.offset_hz) >= at_dc]
@@ -559,13 +564,14 @@ class Lookout:
             yield Spectrum(self._time(batch.first_block), self._bank.block_duration_s, shown)
         if self._lines:
             self._floor.silence(densities, self._lines)
-        cells = self._spectra.cells(densities)
+        cells = np.maximum(self._spectra.cells(densities), self._least_density)
         gains = self._floor.gains(cells)
         gains[whole:] = gains[whole - 1] if whole else self._gain
         self._gain = float(gains[-1])
         # a block without samples has no noise, and no signal
-        noise = self._floor.level * np.maximum(gains, 0.01)[:, None]
+        noise = np.maximum(self._floor.level * np.maximum(gains, 0.01)[:, None], self._least_density)
         under = np.maximum(self._floor.under(cells, gains, self.band.wide_hz, self._dynamic_range), self._skirts(cells))
+        under = np.maximum(under, self._least_density)
         claimed = np.zeros(self._spectra.cell_count, np.bool_)
         step = _Step(batch, cells, gains, noise, under, self._lost_in_batch(batch), whole, claimed)
         for track in self._tracks:
@@ -764,9 +770,11 @@ class Lookout:
         for cell, slot in others:
             claim = self._cells_of(slot)
             top = claim.start + int(np.argmax(density[claim])) if claim.stop > claim.start else cell
-            if abs(centre_hz - slot.offset_hz) < self.band.closest_hz and density[peak] < 8 * density[top]:
+            ratio = density[top] / max(density[peak], 1e-30)
+            closest_hz = self.band.closest_hz * (1.2 if ratio > 1000 else 1.0)
+            if abs(centre_hz - slot.offset_hz) < closest_hz and ratio > 1 / 8:
                 return True
-            if abs(top - peak) > apart or density[top] < 8 * density[peak]:
+            if abs(top - peak) > apart or ratio < 8:
                 continue
             between = density[min(top, peak) : max(top, peak) + 1]
             if density[peak] < _VALLEY * between.min():
@@ -867,11 +875,13 @@ class Lookout:
         """What a keying is an echo of, in words, or None where it stands for itself."""
         if keyed.strength < (_FAINTEST if track.slot.channel is not None else _FAINTEST_OFF_PLAN):
             return "fluctuations of the noise"
+        if self._few_bits and self._is_own_offset(track, keyed):
+            return "changes of the converter's own offset"
         if any(self._floor.noise_over_least < most and keyed.power < power for most, power in _STEP_PRODUCTS):
             return "products of a converter whose steps no noise hides"
         for other in self._others(track, over):
             apart_on, apart_off = abs(other.on_s - keyed.on_s), abs(other.off_s - keyed.off_s)
-            if keyed.off_s - keyed.on_s < 0.008 and other.power > _STRONGER * keyed.power:
+            if keyed.off_s - keyed.on_s < _CLICK_S and other.power > _STRONGER * keyed.power:
                 edges = apart_on, apart_off, abs(other.off_s - keyed.on_s), abs(other.on_s - keyed.off_s)
                 if min(edges) < 0.02:
                     return "key clicks of stronger transmissions"
@@ -904,6 +914,15 @@ class Lookout:
             if together and other.power > _MUCH_STRONGER * keyed.power:
                 return "faint by-products of stronger transmissions"
         return None
+
+    def _is_own_offset(self, track: Track, keyed: Keying) -> bool:
+        """Whether a keying is only a line at 0 Hz that is finer than a step: the offset as the steps let it through."""
+        slot = track.slot
+        if not slot.passband.low_hz < -slot.offset_hz < slot.passband.high_hz or keyed.power > _STEP_8_BITS**2:
+            return False
+        iq = keyed.excerpt.keyed
+        turn = np.exp(2j * np.pi * slot.offset_hz / track.rate_hz * np.arange(iq.size))
+        return abs(np.mean(iq * turn)) ** 2 > 0.5 * keyed.power
 
     def _others(self, track: Track, over: list[tuple[Track, Keying]]) -> Iterator[_Other]:
         """What else was or is on the air that a keying could be an echo of."""
