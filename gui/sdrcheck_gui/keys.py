@@ -9,7 +9,7 @@ KEYS = {  # key -> what it does
     "F2": "set up: source, attenuator chain, frequency reference",
     "Ctrl+R": "start the source again",
     "F3": "keep the last minutes as a recording",
-    "M": "mark the chosen keying: its samples are kept, and it stays on the tape",
+    "M": "mark the chosen keying: it is kept, and stays on the tape",
     "L": "listen, and stop listening",
     "P": "hold the peaks of the spectrum, and clear them",
     "End": "follow the newest moment",
@@ -63,8 +63,9 @@ class KeysPage(QtWidgets.QDialog):
         for row, (key, does) in enumerate((shown | ELSEWHERE).items()):
             table.setItem(row, 0, QtWidgets.QTableWidgetItem(key))
             table.setItem(row, 1, QtWidgets.QTableWidgetItem(does))
-        table.resizeColumnsToContents()
-        table.horizontalHeader().setStretchLastSection(True)
+        table.horizontalHeader().setSectionResizeMode(0, QtWidgets.QHeaderView.ResizeMode.ResizeToContents)
+        table.horizontalHeader().setSectionResizeMode(1, QtWidgets.QHeaderView.ResizeMode.Stretch)
+        table.verticalHeader().setDefaultSectionSize(round(1.5 * table.fontMetrics().height()))
         buttons = QtWidgets.QDialogButtonBox(QtWidgets.QDialogButtonBox.StandardButton.Close)
         buttons.rejected.connect(self.reject)
         column = QtWidgets.QVBoxLayout(self)

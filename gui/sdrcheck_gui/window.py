@@ -30,6 +30,7 @@ from sdrcheck_gui.panels.decode import DecodePanel
 from sdrcheck_gui.panels.doing import DoingStrip
 from sdrcheck_gui.panels.listen import ListenStrip
 from sdrcheck_gui.panels.rulers import RulersPanel
+from sdrcheck_gui.panels.sideways import Sideways
 from sdrcheck_gui.panels.start import StartPanel
 from sdrcheck_gui.panels.tape import TapePanel
 from sdrcheck_gui.panels.traces import TracesPanel
@@ -124,7 +125,7 @@ class Window(QtWidgets.QMainWindow):
         column.setContentsMargins(0, 0, 0, 0)
         column.setSpacing(0)
         column.addWidget(over, 1)
-        column.addWidget(_sideways(self.listen))
+        column.addWidget(Sideways(self.listen))
         self.pages = QtWidgets.QTabWidget()
         self.pages.addTab(self.decode, "Content")
         self.pages.addTab(self.traces, "Curves")
@@ -500,7 +501,7 @@ class Window(QtWidgets.QMainWindow):
         points = self._usual_points if factor is None else font.pointSizeF() * factor
         font.setPointSizeF(min(max(points, 6.0), 36.0))
         QtWidgets.QApplication.setFont(font)
-        self.band.scale_text(font)
+        self.band.scale_text(font, font.pointSizeF() / self._usual_points)
         self.traces.scale_text(font)
 
     def turn_dark(self) -> None:
@@ -525,16 +526,3 @@ class Window(QtWidgets.QMainWindow):
         self.jobs.stop()
         self.listening.speaker.close()
         super().closeEvent(event)
-
-
-def _sideways(widget: QtWidgets.QWidget) -> QtWidgets.QScrollArea:
-    """Let a row of controls be wider than its place."""
-    scroll = QtWidgets.QScrollArea()
-    scroll.setWidget(widget)
-    scroll.setWidgetResizable(True)
-    scroll.setFrameShape(QtWidgets.QFrame.Shape.NoFrame)
-    scroll.setVerticalScrollBarPolicy(QtCore.Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-    scroll.setSizePolicy(QtWidgets.QSizePolicy.Policy.Ignored, QtWidgets.QSizePolicy.Policy.Maximum)
-    scroll.setMinimumWidth(1)
-    scroll.setFixedHeight(widget.sizeHint().height())
-    return scroll

@@ -102,6 +102,7 @@ def test_text_grows_and_shrinks_within_reason(window: Window) -> None:
         for _ in range(40):
             window.scale_font(1.1)
         assert QtWidgets.QApplication.font().pointSizeF() <= 36
+        assert window.start.known.font().pointSizeF() > 20
     finally:
         QtWidgets.QApplication.setFont(before)
 

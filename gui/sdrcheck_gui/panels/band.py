@@ -306,8 +306,9 @@ class BandPanel(QtWidgets.QWidget):
             middle, half = (bottom + top) / 2, (top - bottom) / 2 * frequency
             self.plot.setYRange(middle - half, middle + half, padding=0)
 
-    def scale_text(self, font: QtGui.QFont) -> None:
-        """Write the axes in a font."""
+    def scale_text(self, font: QtGui.QFont, factor: float) -> None:
+        """Write the axes in a font that is so many times as large as usual."""
+        self.plot.getAxis("bottom").setTickDensity(1 / max(factor, 1.0))
         for plot in (self.plot, self._spectrum_plot):
             for side in ("left", "bottom"):
                 plot.getAxis(side).setTickFont(font)

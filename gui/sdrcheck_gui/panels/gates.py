@@ -71,6 +71,7 @@ class GatesPage(QtWidgets.QDialog):
         chosen = self._keying is not None and self._keying.transmission is not None and self._session is not None
         what = f"The chosen keying: {self._keying.lane}, {self._keying.label}." if self._keying and chosen else ""
         for button, answer in ((quiet, False), (heard, True)):
+            button.setAutoDefault(False)  # Enter in the field above files nothing
             button.setEnabled(chosen)
             button.clicked.connect(lambda _=False, answer=answer: self._file_leak_check(answer))
         row = QtWidgets.QHBoxLayout()
@@ -101,6 +102,7 @@ class GatesPage(QtWidgets.QDialog):
         ):
             column.addWidget(self._step_button(step, words))
         silence = QtWidgets.QPushButton("Witness five minutes of &silence")
+        silence.setAutoDefault(False)
         silence.setToolTip("Records the next five minutes, then looks whether the set stayed silent")
         silence.setEnabled(session is not None and session.feed.running)
         silence.clicked.connect(
@@ -115,6 +117,7 @@ class GatesPage(QtWidgets.QDialog):
 
     def _step_button(self, step: str, words: str) -> QtWidgets.QPushButton:
         button = QtWidgets.QPushButton(words)
+        button.setAutoDefault(False)
         set_id = self._set_id
         button.clicked.connect(lambda: self._go(f"{set_id}, {step}", lambda job, path: file_step(path, set_id, step)))
         return button

@@ -34,7 +34,9 @@ class NewVisitPage(QtWidgets.QDialog):
         row = QtWidgets.QHBoxLayout()
         row.addWidget(self.folder, 1)
         row.addWidget(browse)
-        form.addRow("&Folder", row)
+        named = QtWidgets.QLabel("&Folder")
+        named.setBuddy(self.folder)
+        form.addRow(named, row)
         for kind in SetKind:
             box = QtWidgets.QSpinBox()
             box.setRange(0, 9)

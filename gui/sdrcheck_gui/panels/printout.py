@@ -65,6 +65,7 @@ class PrintoutPage(QtWidgets.QDialog):
             row.addWidget(field)
         buttons = QtWidgets.QHBoxLayout()
         for button in (browse, compare, self.file_button, close):
+            button.setAutoDefault(False)
             buttons.addWidget(button)
         column = QtWidgets.QVBoxLayout(self)
         column.addWidget(self.pasted, 3)

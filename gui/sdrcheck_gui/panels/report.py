@@ -21,7 +21,7 @@ class ReportPage(QtWidgets.QDialog):
         self.setWindowTitle("Report")
         self._path, self._one, self._jobs = path, one, jobs
         self._job: Job | None = None
-        self._pictures: list[QtGui.QPixmap] = []
+        self._sheets: list[_Sheet] = []
         self.written: Path | None = None
         self.what = QtWidgets.QComboBox()
         self.what.addItem("the whole visit", None)
@@ -74,7 +74,7 @@ class ReportPage(QtWidgets.QDialog):
     @property
     def pages(self) -> int:
         """How many pages are shown."""
-        return len(self._pictures)
+        return len(self._sheets)
 
     def _show_written(self, written: visit_work.Written) -> None:
         if not _alive(self):
@@ -85,20 +85,40 @@ class ReportPage(QtWidgets.QDialog):
         while (item := self._column.takeAt(0)) is not None:
             if (widget := item.widget()) is not None:
                 widget.deleteLater()
-        self._pictures = []
+        self._sheets = []
         for number, page in enumerate(written.pages, 1):
-            picture = QtGui.QPixmap()
-            picture.loadFromData(page, "PNG")
-            self._pictures.append(picture)
-            label = QtWidgets.QLabel()
-            label.setPixmap(picture)
-            label.setAlignment(QtCore.Qt.AlignmentFlag.AlignHCenter)
-            label.setAccessibleName(f"page {number} of {len(written.pages)}")
-            self._column.addWidget(label)
+            sheet = _Sheet(page, f"page {number} of {len(written.pages)}")
+            self._sheets.append(sheet)
+            self._column.addWidget(sheet)
 
     def _fail(self, sentence: str) -> None:
         if _alive(self):
             self.said.say(f"⚠ {sentence}")
+
+
+class _Sheet(QtWidgets.QWidget):
+    """One page, as wide as its place and no wider than it was made."""
+
+    def __init__(self, page: bytes, name: str) -> None:
+        super().__init__()
+        self._picture = QtGui.QPixmap()
+        self._picture.loadFromData(page, "PNG")
+        self.setAccessibleName(name)
+        policy = QtWidgets.QSizePolicy(QtWidgets.QSizePolicy.Policy.Ignored, QtWidgets.QSizePolicy.Policy.Preferred)
+        policy.setHeightForWidth(True)
+        self.setSizePolicy(policy)
+
+    def heightForWidth(self, width: int) -> int:
+        return round(min(width, self._picture.width()) * self._picture.height() / max(self._picture.width(), 1))
+
+    def sizeHint(self) -> QtCore.QSize:
+        return self._picture.size()
+
+    def paintEvent(self, event: QtGui.QPaintEvent) -> None:
+        painter = QtGui.QPainter(self)
+        painter.setRenderHint(QtGui.QPainter.RenderHint.SmoothPixmapTransform)
+        width = min(self.width(), self._picture.width())
+        painter.drawPixmap((self.width() - width) // 2, 0, width, self.heightForWidth(width), self._picture)
 
 
 def _alive(widget: QtWidgets.QWidget) -> bool:

@@ -64,10 +64,10 @@ class Words(QtWidgets.QLabel):
             painter.setPen(QtGui.QPen(self._border, 2))
             painter.drawRect(self.rect().adjusted(1, 1, -1, -1))
 
-    def changeEvent(self, event: QtCore.QEvent) -> None:
+    def event(self, event: QtCore.QEvent) -> bool:
         if event.type() == QtCore.QEvent.Type.ApplicationFontChange:
             self._fit_font()
-        super().changeEvent(event)
+        return super().event(event)
 
     def _fit_font(self) -> None:
         if self._small:

@@ -20,6 +20,7 @@ from sdrcheck_gui.panels.new_visit import NewVisitPage
 from sdrcheck_gui.panels.papers import PapersPage
 from sdrcheck_gui.panels.printout import PrintoutPage
 from sdrcheck_gui.panels.report import ReportPage
+from sdrcheck_gui.panels.sideways import Sideways
 from sdrcheck_gui.panels.text import Words
 from sdrcheck_gui.qt import QtCore, QtGui, QtWidgets
 
@@ -67,7 +68,6 @@ class VisitPanel(QtWidgets.QWidget):
         scroll.setWidget(self.view)
         scroll.setWidgetResizable(True)
         scroll.setFrameShape(QtWidgets.QFrame.Shape.NoFrame)
-        scroll.setHorizontalScrollBarPolicy(QtCore.Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.hands_button = self._button(
             "&Hands-free run …",
             "One person at the radio, the laptop three metres away (Ctrl+H)",
@@ -89,16 +89,12 @@ class VisitPanel(QtWidgets.QWidget):
     def _button(self, words: str, does: str, action: Callable[[], object]) -> QtWidgets.QPushButton:
         button = QtWidgets.QPushButton(words)
         button.setToolTip(does)
-        button.setMinimumWidth(1)
         button.clicked.connect(lambda: action())
         return button
 
     def _lay_out(self, scroll: QtWidgets.QScrollArea) -> None:
-        top, end = QtWidgets.QHBoxLayout(), QtWidgets.QHBoxLayout()
-        for button in (self.open_button, self.new_button, self.papers_button):
-            top.addWidget(button)
-        for button in (self.hands_button, self.report_button, self.pack_button):
-            end.addWidget(button)
+        top = _row(self.open_button, self.new_button, self.papers_button)
+        end = _row(self.hands_button, self.report_button, self.pack_button)
         parts = QtWidgets.QSplitter(QtCore.Qt.Orientation.Vertical)
         parts.addWidget(self.table)
         parts.addWidget(scroll)
@@ -107,11 +103,11 @@ class VisitPanel(QtWidgets.QWidget):
         column = QtWidgets.QVBoxLayout(self)
         column.setContentsMargins(4, 4, 4, 4)
         column.addWidget(self.heading)
-        column.addLayout(top)
+        column.addWidget(Sideways(top))
         column.addWidget(self.problem)
         column.addWidget(self.progress)
         column.addWidget(parts, 1)
-        column.addLayout(end)
+        column.addWidget(Sideways(end))
 
     def _enable(self) -> None:
         there = self.case is not None
@@ -375,3 +371,12 @@ class VisitPanel(QtWidgets.QWidget):
             self.problem.say("\n".join(packed.remarks))
 
         self._jobs.start("Packing the visit", lambda job: visit_work.pack(job, path, destination), done, self._fail)
+
+
+def _row(*buttons: QtWidgets.QPushButton) -> QtWidgets.QWidget:
+    row = QtWidgets.QWidget()
+    layout = QtWidgets.QHBoxLayout(row)
+    layout.setContentsMargins(0, 0, 0, 0)
+    for button in buttons:
+        layout.addWidget(button)
+    return row
