@@ -33,6 +33,7 @@ from sdrcheck_gui.panels.rulers import RulersPanel
 from sdrcheck_gui.panels.sideways import Sideways
 from sdrcheck_gui.panels.start import StartPanel
 from sdrcheck_gui.panels.tape import TapePanel
+from sdrcheck_gui.panels.text import Words
 from sdrcheck_gui.panels.traces import TracesPanel
 from sdrcheck_gui.panels.visit import VisitPanel
 from sdrcheck_gui.qt import QtCore, QtGui, QtWidgets
@@ -503,6 +504,8 @@ class Window(QtWidgets.QMainWindow):
         QtWidgets.QApplication.setFont(font)
         self.band.scale_text(font, font.pointSizeF() / self._usual_points)
         self.traces.scale_text(font)
+        for words in self.findChildren(Words):
+            words.fit_font()
 
     def turn_dark(self) -> None:
         """Turn dark, or light again, whatever the system asks for."""

@@ -35,7 +35,7 @@ class Words(QtWidgets.QLabel):
         font.setBold(strong)
         if strong:
             self.setFont(font)
-        self._fit_font()
+        self.fit_font()
         self.setText(text)
         if not text:
             self.hide()
@@ -64,12 +64,8 @@ class Words(QtWidgets.QLabel):
             painter.setPen(QtGui.QPen(self._border, 2))
             painter.drawRect(self.rect().adjusted(1, 1, -1, -1))
 
-    def event(self, event: QtCore.QEvent) -> bool:
-        if event.type() == QtCore.QEvent.Type.ApplicationFontChange:
-            self._fit_font()
-        return super().event(event)
-
-    def _fit_font(self) -> None:
+    def fit_font(self) -> None:
+        """Follow the size of all text, a little smaller where it is meant to be."""
         if self._small:
             font = QtGui.QFont()
             font.setPointSizeF(QtWidgets.QApplication.font().pointSizeF() * _SMALLER)
