@@ -121,8 +121,10 @@ def _pieces(excerpt: Excerpt, track: BitTrack) -> list[_Piece]:
     bits = np.asarray(track.bits, np.float64)
     upper_is_one = (track.one_is == "B") != track.inverted
     signs = np.where((bits == 1) == upper_is_one, 1.0, -1.0)
-    first = max(_END_BITS, math.ceil(-track.first_bit_s / bit_s + 0.05))
-    last = min(signs.size - _END_BITS, math.floor((excerpt.iq.size / rate - track.first_bit_s) / bit_s - 0.05))
+    # A decoder may have taken noise beside the keying for bits.
+    on, off = ((edge / rate - track.first_bit_s) / bit_s for edge in (excerpt.key_on, excerpt.key_off))
+    first = max(0, math.ceil(on - 0.5)) + _END_BITS
+    last = min(signs.size, math.floor(off + 0.5)) - _END_BITS
     if last - first < FEWEST_BITS:
         return []
     count = max(1, math.ceil((last - first) * bit_s / LONGEST_PIECE_S))
