@@ -9,7 +9,7 @@ import click
 
 from sdrcheck.cli.arguments import FREQUENCY, Number
 from sdrcheck.cli.compose_output import CAUTION, Canvas, Order, put_sound, recording_options, say_written
-from sdrcheck.errors import CompositionError
+from sdrcheck.errors import CompositionError, RecordingError
 
 if TYPE_CHECKING:
     import numpy as np
@@ -128,7 +128,7 @@ def _text(word: str) -> str:
     try:
         return Path(word[1:]).read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as problem:
-        raise CompositionError(f"the text file {word[1:]} cannot be read ({problem}); give plain text") from None
+        raise RecordingError(f"the text file {word[1:]} cannot be read ({problem}); give plain text") from None
 
 
 def _gate(messages: list[TextMessage], closed_cable: bool) -> bool:

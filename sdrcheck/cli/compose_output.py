@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from sdrcheck.cli.arguments import FREQUENCY, NUMBER, Number
-from sdrcheck.errors import CompositionError
+from sdrcheck.errors import CompositionError, RecordingError
 
 if TYPE_CHECKING:
     import numpy as np
@@ -206,7 +206,7 @@ class Canvas:
                 raise click.UsageError(f"{name} does not go with --onto: the noise is already there; use --level")
         recording = open_recording(path)
         if not recording.facts.synthetic or recording.datatype.startswith("r"):
-            raise CompositionError(f"{path} is not a composed recording of IQ; signals are never put into real ones")
+            raise RecordingError(f"{path} is not a composed recording of IQ; signals are never put into real ones")
         self.datatype, self.rate_hz, self.centre_hz = recording.datatype, recording.sample_rate_hz, recording.centre_hz
         self.annotations += recording.annotations
         self.start_utc = self.start_utc or recording.start_utc

@@ -10,7 +10,7 @@ import sys
 import click
 
 from sdrcheck import __version__
-from sdrcheck.errors import SdrcheckError
+from sdrcheck.errors import CompositionError, SdrcheckError
 
 COMMANDS = {  # name on the command line -> (where it is, what a person gets)
     "inspect": ("sdrcheck.cli.inspect", "everything found in a recording"),
@@ -81,7 +81,7 @@ def main(arguments: list[str] | None = None) -> None:
         sys.exit(1)
     except SdrcheckError as problem:
         _say(str(problem))
-        sys.exit(1)
+        sys.exit(2 if isinstance(problem, CompositionError) else 1)  # what is composed, the command line alone says
     except MemoryError:
         _say("this computer has not enough memory for that; take a shorter recording or a lower rate")
         sys.exit(1)
