@@ -97,7 +97,8 @@ class Window(QtWidgets.QMainWindow):
         self._show_sheet(self.start)
 
         self.start.started.connect(self._start)
-        self.start.shown.connect(self._look_what_is_ready)
+        self.start.shown.connect(self._look_once)
+        self.start.ready_wanted.connect(self._look_what_is_ready)
         self.tape.lanes.chosen.connect(self.choose)
         self.listen.trouble.connect(lambda sentence: self.say(sentence, warning=True))
         self.visit.hands_free_wanted.connect(self.ask_hands_free)
@@ -223,11 +224,13 @@ class Window(QtWidgets.QMainWindow):
         self.sheets.setCurrentWidget(sheet)
         self.setup_button.setText("Back" if sheet is self.start else "Set up …")
 
+    def _look_once(self) -> None:
+        if not self._looked_ready:
+            self._looked_ready = True
+            self._look_what_is_ready()
+
     def _look_what_is_ready(self) -> None:
         """Ask every part how it is, beside the window, and show each answer as it comes."""
-        if self._looked_ready:
-            return
-        self._looked_ready = True
         answers = self.start.begin_ready()
 
         def look(job: Job) -> list[str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from datetime import timedelta
 
 import numpy as np
 import pytest
@@ -18,7 +19,7 @@ from sdrcheck_gui.keyings import Keying, Keyings
 from sdrcheck_gui.panels.band import BandPanel, History
 from sdrcheck_gui.panels.decode import DecodePanel
 from sdrcheck_gui.panels.rulers import RulersPanel, span_of
-from sdrcheck_gui.panels.start import StartPanel
+from sdrcheck_gui.panels.start import StartPanel, format_age
 from sdrcheck_gui.panels.tape import TapePanel, worst_verdict
 from sdrcheck_gui.panels.text import harmless
 from sdrcheck_gui.panels.traces import TracesPanel
@@ -298,3 +299,31 @@ def test_start_page_says_what_is_wrong(qtbot, field: str, text: str, said: str) 
     page.start.click()
     assert said in page.problem.text()
     assert not started
+
+
+def test_start_page_asks_only_what_the_source_needs(qtbot) -> None:  # type: ignore[no-untyped-def]
+    page = StartPanel(look.LIGHT, Setup())
+    qtbot.addWidget(page)
+
+    def asked(word: str) -> tuple[bool, bool]:
+        page.source.setCurrentText(word)
+        return page.centre.isEnabled(), page.gain.isEnabled()
+
+    assert asked("dongle:00000001") == (True, True)
+    assert asked("sound:2") == (True, False)
+    assert asked("captures/test-call.sigmf-meta") == (False, False)
+    assert asked("quay.cu8") == (True, False)
+    assert page.serial is None
+
+
+@pytest.mark.parametrize(
+    ("age", "words"),
+    [
+        (timedelta(seconds=20), "less than a minute"),
+        (timedelta(minutes=1), "1 minute"),
+        (timedelta(hours=30), "1 day"),
+        (timedelta(days=3), "3 days"),
+    ],
+)
+def test_an_age_is_said_in_its_own_unit(age: timedelta, words: str) -> None:
+    assert format_age(age) == words

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import queue
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import click
 
@@ -22,6 +23,8 @@ from sdrcheck_gui.panels.text import Words
 from sdrcheck_gui.qt import QtCore, QtGui, QtWidgets
 from sdrcheck_gui.setup import Setup
 
+BARE = (".cu8", ".wav")
+"""Endings of recordings that may not say how they were tuned."""
 PLACES = {  # what is to be checked -> centre, rate
     "VHF, ship channels": ("156.75M", "2.4M"),
     "VHF, both legs of the upper channels": ("161.0M", "2.4M"),
@@ -89,6 +92,7 @@ class StartPanel(QtWidgets.QScrollArea):
     started = QtCore.Signal(str, object, object)
     """Source word, tuning and settings, when the user starts."""
     shown = QtCore.Signal()
+    ready_wanted = QtCore.Signal()
 
     def __init__(self, look: Look, setup: Setup) -> None:
         super().__init__()
@@ -140,12 +144,17 @@ class StartPanel(QtWidgets.QScrollArea):
         self.ready = QtWidgets.QPlainTextEdit()
         self.ready.setReadOnly(True)
         self.ready.setAccessibleName("what is ready and what is not, each with its remedy")
+        self.look_again = QtWidgets.QPushButton("Look &again")
+        self.look_again.setToolTip("Look anew what is ready, after something was plugged in")
+        self.look_again.clicked.connect(self.ready_wanted)
         self._lay_out(browse)
         self.fill(setup)
         for field in (self.power, self.chain, self.centre, self.gain):
             field.textChanged.connect(self._work_out)
         self.reference.textChanged.connect(self._show_reference)
         self.source.currentTextChanged.connect(self._show_reference)
+        self.source.currentTextChanged.connect(self._ask_what_is_needed)
+        self._ask_what_is_needed()
         self._work_out()
         self._show_reference()
 
@@ -183,7 +192,10 @@ class StartPanel(QtWidgets.QScrollArea):
         right = QtWidgets.QVBoxLayout()
         right.addWidget(QtWidgets.QLabel("Before anybody keys a transmitter"))
         right.addWidget(cautions)
-        right.addWidget(QtWidgets.QLabel("What is ready"))
+        heading = QtWidgets.QHBoxLayout()
+        heading.addWidget(QtWidgets.QLabel("What is ready"), 1)
+        heading.addWidget(self.look_again)
+        right.addLayout(heading)
         right.addWidget(self.ready, 1)
         across = QtWidgets.QHBoxLayout(self._page)
         across.addLayout(left, 3)
@@ -222,6 +234,15 @@ class StartPanel(QtWidgets.QScrollArea):
                 self.ready.clear()
                 self._first = False
             self.ready.appendPlainText(text)
+
+    def _ask_what_is_needed(self) -> None:
+        """A recording knows its own tuning, unless it is bare samples; sound has no gain of ours."""
+        word = self.source.currentText().strip()
+        kind = word.partition(":")[0]
+        live = kind in ("dongle", "net", "sound")
+        for field in (self.place, self.centre, self.rate):
+            field.setEnabled(live or Path(word).suffix in BARE)
+        self.gain.setEnabled(kind in ("dongle", "net"))
 
     def _show_reference(self) -> None:
         try:
