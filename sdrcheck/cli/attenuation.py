@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from sdrcheck.cli.arguments import CHAIN, FREQUENCY, NUMBER, WATTS, Number
-from sdrcheck.cli.options import SOURCE_HELP, channels_named, tuning, tuning_options
+from sdrcheck.cli.options import SOURCE_HELP, channels_named, is_live, tuning, tuning_options
 from sdrcheck.receiver.attenuation import (
     AIMED_DBM,
     Assessment,
@@ -176,7 +176,7 @@ def _two_keyings(
 
     if not places:
         raise click.UsageError("name the channel to key with --channel")
-    if centre is None and len(places) == 1:
+    if centre is None and len(places) == 1 and is_live(source):
         centre = places[0].frequency_hz - _BESIDE_HZ
     for caution in BEFORE_KEYING:
         click.echo(f"caution: {caution}", err=True)

@@ -191,6 +191,13 @@ def tuning(centre: float | None, rate: float | None, gain: float | None, speed: 
     return Tuning(centre_hz=centre, sample_rate_hz=rate, gain_db=gain, speed=speed or None)
 
 
+def is_live(source: str) -> bool:
+    """Whether a source is tuned by us; a recording stays where it was made."""
+    from sdrcheck.sources.catalogue import SOURCES
+
+    return source.partition(":")[0] in SOURCES
+
+
 def cautions_for(source: str) -> None:
     """Say the cautions that go with a source, once: a set may be about to be keyed, or strangers to be heard."""
     from sdrcheck.receiver.cautions import BEFORE_KEYING, LICENSED, SECRECY

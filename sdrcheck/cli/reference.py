@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from sdrcheck.cli.arguments import CHAIN, FREQUENCY, NUMBER, WATTS, Number
+from sdrcheck.cli.options import is_live
 from sdrcheck.errors import ReceiverError
 from sdrcheck.quantities import Measured, Term
 from sdrcheck.receiver.reference import (
@@ -266,7 +267,7 @@ def level(
 @click.option("--every", type=Number(1), default=10.0, show_default=True, help="Seconds from one reading to the next.")
 @click.option("--minutes", type=Number(above=0), default=30.0, show_default=True, help="How long to look at most.")
 @click.option("--png", type=click.Path(path_type=Path, dir_okay=False), help="Also draw it into this picture.")
-@click.option("--rate", type=FREQUENCY, default=1.024e6, help="Samples a second, for example 1.024M.")
+@click.option("--rate", type=FREQUENCY, help="Samples a second  [default: 1.024M]")
 @click.option("--gain", type=NUMBER, help="Tuner gain in dB; the nearest step is taken.")
 @click.option("--speed", type=Number(0), default=1.0, help="How fast a recording plays; 0 at once.")
 def warm_up(
@@ -275,7 +276,7 @@ def warm_up(
     every: float,
     minutes: float,
     png: Path | None,
-    rate: float,
+    rate: float | None,
     gain: float | None,
     speed: float,
 ) -> None:
@@ -286,7 +287,10 @@ def warm_up(
     from sdrcheck.sources.source import Tuning
     from sdrcheck.watching import warm_up as watching
 
-    wanted = Tuning(carrier + watching.BESIDE_CENTRE_HZ, rate, gain, speed or None)
+    if is_live(source):
+        wanted = Tuning(carrier + watching.BESIDE_CENTRE_HZ, rate or watching.USUAL_RATE_HZ, gain)
+    else:
+        wanted = Tuning(sample_rate_hz=rate, speed=speed or None)
     times: list[float] = []
     ppm: list[float] = []
     with closing(open_source(source, wanted)) as opened, suppress(KeyboardInterrupt):

@@ -15,6 +15,7 @@ from sdrcheck.cli.options import (
     Judging,
     cautions_for,
     channels_named,
+    is_live,
     judging_options,
     tuning,
     tuning_options,
@@ -121,7 +122,6 @@ def command(
 
     wanted = tuning(centre, rate, gain, speed)
     deadline = None if how_long is None else time.monotonic() + how_long
-    live = source.partition(":")[0] in ("dongle", "net", "sound")
     opened = open_source(source, wanted)
     try:
         with _ear(opened, listen, device) as hear:
@@ -135,7 +135,7 @@ def command(
                 record=record,
             )
             _stop_on_signals(watch)
-            for one in watch.run(opened, (lambda: open_source(source, wanted)) if live else None):
+            for one in watch.run(opened, (lambda: open_source(source, wanted)) if is_live(source) else None):
                 _print(one, policy, full)
     finally:
         opened.close()

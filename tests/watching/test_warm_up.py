@@ -6,14 +6,18 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 
+from sdrcheck.cli.reference import command
 from sdrcheck.errors import MeasurementError
 from sdrcheck.receiver.reference import WarmUp
+from sdrcheck.recordings.sigmf import write
 from sdrcheck.sources.synthetic import Synthetic
 from sdrcheck.watching import warm_up
 
 RATE_HZ = 48_000.0
 CARRIER_HZ = 100e6
+BESIDE_HZ = 10e3
 
 
 def drifting(seconds: int, ppm_a_second: float) -> Synthetic:
@@ -58,3 +62,23 @@ def test_rows_sentence_and_picture(tmp_path: Path) -> None:
     picture = tmp_path / "warm-up.png"
     warm_up.draw(series, picture)
     assert picture.read_bytes().startswith(b"\x89PNG")
+
+
+def test_the_command_on_a_recording(tmp_path: Path) -> None:
+    """A reference that falls by 3 ppm with a time constant of two minutes: what is shown is the exponential."""
+    times = np.arange(int(8 * RATE_HZ)) / RATE_HZ
+    carrier = np.cumsum(-BESIDE_HZ + 3e-6 * CARRIER_HZ * np.exp(-times / 120))
+    rng = np.random.default_rng(6).normal(0, 0.003, (2, times.size))
+    iq = 0.3 * np.exp(2j * np.pi * carrier / RATE_HZ) + rng[0] + 1j * rng[1]
+    path = write(tmp_path / "warm", iq, "cu8", RATE_HZ, CARRIER_HZ + BESIDE_HZ)
+    words = ["warm-up", "--from", str(path), "--carrier", str(CARRIER_HZ), "--every", "2", "--speed", "0"]
+    result = CliRunner().invoke(command, [*words, "--png", str(tmp_path / "warm.png")])
+    assert result.exit_code == 0, result.output
+    rows = [line for line in result.output.splitlines() if "ppm  ." in line]
+    assert len(rows) == 3
+    assert float(rows[-1].split()[2]) < -0.04
+    # 3 ppm · (1 − exp(−5.46 s/120 s)) = 0.13 ppm between the first reading and the last
+    assert "Not settled yet (within 0.1 ppm for 5 min). It moved by -0.13 ppm in all." in result.output
+    assert (tmp_path / "warm.png").read_bytes().startswith(b"\x89PNG")
+    refused = CliRunner().invoke(command, [*words[:-4], "--carrier", str(CARRIER_HZ + 1e6), "--speed", "0"])
+    assert refused.exit_code == 1

@@ -1,0 +1,127 @@
+"""`sdrcheck sinad`: readings from a sound file, the guided search with a made-up receiver, and refusals."""
+
+from __future__ import annotations
+
+import re
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import click
+import numpy as np
+import pytest
+
+from sdrcheck.cli.main import main
+from sdrcheck.recordings.wav import write_sound
+from sdrcheck.sources.source import IqBlock, SourceFacts
+from tests.conftest import REPOSITORY
+
+RATE = 48_000
+TIMES = np.arange(2 * RATE) / RATE
+
+
+def sinad(capsys: pytest.CaptureFixture[str], *words: str | Path) -> tuple[int, str, str]:
+    with pytest.raises(SystemExit) as ended:
+        main(["sinad", *map(str, words)])
+    printed = capsys.readouterr()
+    return int(ended.value.code or 0), printed.out, printed.err
+
+
+def sound_file(folder: Path, sound: np.ndarray, name: str = "sound") -> Path:
+    path = folder / f"{name}.wav"
+    write_sound(path, sound, RATE)
+    return path
+
+
+def test_readings_of_a_sound_file(capsys, tmp_path):
+    """12 % of distortion beside the tone: 10·log10(1 + 1/0.12²) = 18.48 dB by the definition."""
+    tone = 0.4 * np.sin(2 * np.pi * 1000 * TIMES) + 0.048 * np.sin(2 * np.pi * 2000 * TIMES)
+    status, out, err = sinad(capsys, "--from", sound_file(tmp_path, tone))
+    assert status == 0
+    values = re.findall(r"^SINAD +([\d.]+) ± [\d.]+ dB  #+$", out, re.MULTILINE)
+    assert len(values) == len(out.splitlines()) == 4
+    assert all(float(value) == pytest.approx(18.5, abs=0.1) for value in values)
+    assert err.count("caution:") == 2
+    assert sinad(capsys, "--from", tmp_path / "sound.wav", "--blocks", "1")[1].count("SINAD") == 1
+
+
+def test_telephone_weighting_takes_off_what_the_ear_hears_less(capsys, tmp_path):
+    """O.41 weighs 2 kHz by −3.0 dB and 1 kHz by +1.0 dB, so the SINAD rises by 4 dB."""
+    tone = 0.4 * np.sin(2 * np.pi * 1000 * TIMES) + 0.048 * np.sin(2 * np.pi * 2000 * TIMES)
+    out = sinad(capsys, "--from", sound_file(tmp_path, tone), "--weighting", "psophometric", "--blocks", "1")[1]
+    assert float(out.split()[1]) == pytest.approx(18.42 + 4.0, abs=0.1)
+
+
+def test_what_is_wrong_with_the_sound_is_said(capsys, tmp_path):
+    assert "there is no sound at all" in sinad(capsys, "--from", sound_file(tmp_path, np.zeros(RATE)))[1]
+    loud = np.clip(3 * np.sin(2 * np.pi * 1000 * TIMES), -1, 1)
+    assert "overdriven; turn its level down" in sinad(capsys, "--from", sound_file(tmp_path, loud, "loud"))[1]
+    hiss = np.random.default_rng(1).normal(0, 0.1, RATE)
+    assert "no 1 kHz tone in the sound" in sinad(capsys, "--from", sound_file(tmp_path, hiss, "hiss"))[1]
+
+
+@pytest.mark.parametrize(
+    ("words", "status", "sentence"),
+    [
+        ((), 2, "Missing option '--from'"),
+        (("--from", "absent.wav"), 1, "there is no recording absent.wav"),
+        (("--from", REPOSITORY / "captures" / "voice-72.sigmf-meta"), 1, "is IQ, not the sound of a receiver"),
+    ],
+)
+def test_refusals_are_one_plain_line(capsys, words, status, sentence):
+    found, out, err = sinad(capsys, *words)
+    assert (found, out) == (status, "")
+    assert sentence in err.splitlines()[-1]
+
+
+class MadeUpReceiver:
+    """Its SINAD is 20 dB at +3 dBµV and follows the generator's level decibel by decibel; the tone stays as loud."""
+
+    facts = SourceFacts("made-up receiver", RATE, 0.0, "rf32_le", audio=True)
+
+    def __init__(self) -> None:
+        self.level_dbuv = 0.0
+        self._closed = False
+
+    def blocks(self) -> Iterator[IqBlock]:
+        rng, first = np.random.default_rng(4), 0
+        size = RATE // 10
+        while not self._closed:
+            share = 10 ** (-(20 + self.level_dbuv - 3.0) / 20)
+            spread = 0.2 / np.sqrt(2) * share * np.sqrt(RATE / 2 / 2700)
+            times = (first + np.arange(size)) / RATE
+            sound = 0.2 * np.sin(2 * np.pi * 1000 * times) + rng.normal(0, spread, size)
+            yield IqBlock(sound.astype(np.float32), first, "rf32_le")
+            first += size
+            time.sleep(0.004)
+
+    def close(self) -> None:
+        self._closed = True
+
+
+@pytest.mark.parametrize(("limit", "verdict"), [("6", "pass"), ("0", "fail")])
+def test_the_search_ends_with_the_sensitivity_and_its_verdict(capsys, monkeypatch, limit, verdict):
+    receiver = MadeUpReceiver()
+    asked: list[float] = []
+
+    def typed(words: str, **_: object) -> float:
+        level = float(re.search(r"near ([-\d.]+) dBµV", words)[1])  # type: ignore[index]
+        asked.append(level)
+        receiver.level_dbuv = level
+        return level
+
+    monkeypatch.setattr("sdrcheck.sources.catalogue.open_source", lambda *_: receiver)
+    monkeypatch.setattr(click, "prompt", typed)
+    status, out, err = sinad(capsys, "--from", "sound:", "--search", "--limit", limit)
+    assert status == 0, err
+    told = re.search(r"sensitivity for 20 dB SINAD: ([-\d.]+) ± ([\d.]+) dBµV \(e\.m\.f\.\)", out)
+    assert told
+    assert float(told[1]) == pytest.approx(3.0, abs=0.4)
+    assert 1.0 < float(told[2]) < 1.6
+    assert out.rstrip().endswith(f"): {verdict}")
+    assert "A.803(19)" in out
+    assert len(asked) < 14
+
+
+def test_help(capsys):
+    assert "certif" not in sinad(capsys, "--help")[1]
