@@ -81,12 +81,14 @@ def _edge(iq: NDArray[np.complex64], near: int, rate: float, noise_power: float,
 
     # the amplitude's noise where it crosses, over the slope there; a cubic fit averages about width/2.25 samples
     independent = max(1.0, width / 2.25 * 2 * FLAT_HZ / rate)
+    if 0.01 * full**2 * independent < noise_power:
+        return None  # the 10 % lie in the noise
     slope = 0.8 * full / max(taken, 1.0)
     spread = 0.0
     for part in (0.1, 0.9):
         amplitude = math.sqrt(noise_power / (2 * independent)) * math.sqrt(1 + noise_power / (2 * (part * full) ** 2))
         spread += (amplitude / slope) ** 2
-    terms = [Term.normal("noise", PRUDENCE * math.sqrt(spread) / rate)]
+    terms = [Term.normal("noise", PRUDENCE**2 * math.sqrt(spread) / rate)]
     if taken < 4 * own:
         terms.append(Term.rectangular("channel filter", own * own / max(taken, own) / 2 / rate))
     terms.append(Term.rectangular("resolution", 0.5 / rate))
