@@ -41,8 +41,8 @@ _ALIKE = 0.01
 def measure(excerpt: Excerpt, track: BitTrack) -> dict[str, Measured]:
     """Measure a VHF call whose bits are known; empty where the waveform does not fit them.
 
-    Gives tone B and Y, modulation index B and Y, modulation rate and its error, carrier offset. Tones bear the names of
-    the symbols they were sent for: with inverted keying tone B is the lower one.
+    Gives tone B and Y, modulation index B and Y, modulation rate and its error, carrier offset, peak deviation. Tones
+    bear the names of the symbols they were sent for: with inverted keying tone B is the lower one.
     """
     for skip_s in _SKIPPED_S:
         stretch = settled(excerpt, skip_s=skip_s)
@@ -51,8 +51,26 @@ def measure(excerpt: Excerpt, track: BitTrack) -> dict[str, Measured]:
             return {}
         found = _best(stretch, samples, track)
         if found is not None:
-            return _readings(stretch, samples, found)
+            readings = _readings(stretch, samples, found)
+            return readings | _peak_deviation(readings)
     return {}
+
+
+def _peak_deviation(readings: dict[str, Measured]) -> dict[str, Measured]:
+    """Peak deviation of the call's own modulation: index times tone of whichever tone deviates more.
+
+    The largest raw excursion of a call lies in a transition or at key-in, where it says nothing of the modulator.
+    """
+    peaks = []
+    for name in "BY":
+        index, tone = readings.get(f"modulation index, {name}"), readings.get(f"tone {name}")
+        if index is None or tone is None:
+            return {}
+        terms = (*(term.times(tone.value) for term in index.terms), *(term.times(index.value) for term in tone.terms))
+        method = "index times tone of the stronger deviating tone, transitions and key-in left out"
+        peaks.append(Measured(index.value * tone.value, "Hz", terms, method))
+    peak = max(peaks, key=lambda one: one.value)
+    return {"peak deviation, up": peak, "peak deviation, down": peak}
 
 
 def _best(stretch: Stretch, samples: Samples, track: BitTrack) -> Fit | None:

@@ -195,6 +195,19 @@ def test_every_excerpt_rate(rate: int) -> None:
     assert found["modulation rate error"].value == pytest.approx(0, abs=0.6)
 
 
+@pytest.mark.parametrize("key_in_phase", [0.0, 1.5])
+def test_peak_deviation_is_index_times_tone_however_it_was_keyed_in(key_in_phase: float) -> None:
+    """Deviation = index × tone, 4.20 kHz for 2100 Hz (metrology, D05); a phase step at key-in is no modulation."""
+    bits = random_bits(12)
+    wave = vhf_call(bits, WIDE_RATE, subcarrier_start=key_in_phase)
+    made = keyed(np.concatenate([np.ones(int(0.004 * WIDE_RATE)), wave]), seed=12)
+    track = replace(track_of(bits), first_bit_s=track_of(bits).first_bit_s + 0.004)
+    found = calls.measure(made, track)
+    for side in ("up", "down"):
+        peak = found[f"peak deviation, {side}"]
+        assert peak.value == pytest.approx(4200.0, abs=max(peak.uncertainty, 2.0))
+
+
 def test_bits_that_are_not_in_the_waveform_give_nothing_wrong() -> None:
     made = keyed(vhf_call(random_bits(22), WIDE_RATE))
     found = calls.measure(made, track_of(random_bits(23)))
