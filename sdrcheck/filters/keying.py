@@ -5,6 +5,7 @@ Works on the ratio of power to noise in short windows, so that a gain step of th
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 
@@ -40,7 +41,8 @@ _STEADY = 150.0
 """Bandwidth times time over which noise is steady enough for a threshold near it."""
 _EDGE = 0.01
 """A keyed signal begins and ends at this share of its settled power: a tenth of its amplitude."""
-_SETTLED_S = 0.1
+_STEP = 300.0
+_STEP_S = 0.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +90,40 @@ def runs(ratio: Array, manner: Manner, bandwidth_hz: float, *, lost: NDArray[np.
                 found[-1] = Run(found[-1].on, off, steep)
                 continue
         found.append(Run(on, off, steep))
-    return found
+    return [part for run in found for part in _split_at_steps(ratio, run, manner)] if strong else found
+
+
+def _split_at_steps(ratio: Array, run: Run, manner: Manner) -> list[Run]:
+    """Part a run where its power jumps so far at once that another transmission must have begun or ended.
+
+    A set that changes its power does not reach `_STEP`; a station that comes up on the faint echo of another does.
+    """
+    near = max(2, round(_STEP_S / manner.window_s))
+    if run.off - run.on < 6 * near:
+        return [run]
+    level = smoothed(ratio[run.on : run.off], near)
+    change = level[2 * near :] / np.maximum(level[: -2 * near], 1e-30)
+    size = np.maximum(change, 1 / np.maximum(change, 1e-30))
+    over = np.flatnonzero(size[near:-near] > _STEP) + near
+    cuts = []
+    for group in np.split(over, np.flatnonzero(np.diff(over) > 1) + 1):
+        if group.size:
+            cuts.append(run.on + _place_of_step(ratio[run.on : run.off], near + int(group[group.size // 2]), near))
+    bounds = [run.on, *cuts, run.off]
+    parts = [Run(on, off, True) for on, off in itertools.pairwise(bounds)]
+    parts[-1] = Run(parts[-1].on, run.off, run.steep)
+    return parts
+
+
+def _place_of_step(keyed: Array, about: int, near: int) -> int:
+    """Where power passes half-way, in decibels, between what it was before a step and what it is behind it."""
+    before = float(np.median(keyed[max(0, about - 3 * near) : max(1, about - 2 * near)]))
+    behind = float(np.median(keyed[about + 2 * near : about + 3 * near]))
+    around = smoothed(keyed, 2)[max(0, about - 2 * near) : about + 2 * near]
+    over = np.flatnonzero(around > math.sqrt(before * behind))
+    if over.size == 0:
+        return about
+    return max(0, about - 2 * near) + int(over[0] if behind > before else over[-1] + 1)
 
 
 def _bridged(parts: list[list[int]], windows: float) -> list[list[int]]:

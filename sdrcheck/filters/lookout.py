@@ -771,7 +771,7 @@ class Lookout:
             claim = self._cells_of(slot)
             top = claim.start + int(np.argmax(density[claim])) if claim.stop > claim.start else cell
             ratio = density[top] / max(density[peak], 1e-30)
-            closest_hz = self.band.closest_hz * (1.2 if ratio > 1000 else 1.0)
+            closest_hz = self.band.closest_hz * (1.2 if ratio > 300 else 1.0)
             if abs(centre_hz - slot.offset_hz) < closest_hz and ratio > 1 / 8:
                 return True
             if abs(top - peak) > apart or ratio < 8:

@@ -89,9 +89,9 @@ def heard_in(scene: Scene, **how: object) -> tuple[list[Heard], Lookout]:
 
 
 def table(heard: list[Heard]) -> list[tuple[str | None, float, float]]:
-    """Channel, key-on and key-off of each, in order of time."""
+    """Channel, key-on and key-off of each in order of time; what counts only if it can be read is left out."""
     rows = []
-    for excerpt in (one.excerpt for one in heard):
+    for excerpt in (one.excerpt for one in heard if not one.weak):
         name = excerpt.channel.name if excerpt.channel else None
         rows.append((name, excerpt.key_on_s, excerpt.key_on_s + excerpt.duration_s))
     return sorted(rows, key=lambda row: (row[1], row[0] or ""))

@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from sdrcheck.filters.iq import complex_samples
+from sdrcheck.recordings.datatypes import quantise
 from tests.filters.scene import CHANNELS_HZ, Scene, gmsk, heard_in, table
 
 MS = 0.003
@@ -200,3 +202,25 @@ def test_lost_samples_are_placed_in_the_excerpt():
     ((at, length),) = excerpt.lost
     assert excerpt.start_s + at / excerpt.sample_rate_hz == pytest.approx(1.0, abs=1e-4)
     assert length / excerpt.sample_rate_hz == pytest.approx(0.03, abs=1e-4)
+
+
+def test_a_station_that_comes_up_on_the_image_of_another_begins_when_it_does():
+    """156.825 MHz is the mirror of 156.575 MHz about 156.700 MHz, so each lies on the other's image."""
+    scene = Scene(1_024_000.0, 156_700_000.0, 1.8, noise_dbfs=-85)
+    scene.tone(156_825_000, 0.4, 1.0, -20).tone(156_575_000, 0.7, 1.3, -22, deviation_hz=0.0)
+    scene.iq += 10 ** (-49 / 20) * np.conj(scene.iq)
+    assert table(heard_in(scene)[0]) == rows(("76", 0.4, 1.0), ("71", 0.7, 1.3))
+
+
+def test_a_hard_keyed_neighbour_far_off_makes_no_keying_longer():
+    scene = Scene(1_024_000.0, 156_600_000.0, 2.2, noise_dbfs=-90)
+    scene.voice(CHANNELS_HZ["72"], 0.4, 1.4, -10, ramp_s=0.0)
+    scene.tone(156_425_000, 0.55, 1.2, -50)
+    assert table(heard_in(scene)[0]) == rows(("72", 0.4, 1.4), ("68", 0.55, 1.2))
+
+
+@pytest.mark.parametrize("noise_dbfs", [-300.0, -65.0])
+def test_the_steps_of_eight_bits_are_no_signals(noise_dbfs):
+    scene = Scene(240_000.0, 156_500_000.0, 2.0, noise_dbfs=noise_dbfs).tone(CHANNELS_HZ["11"], 0.5, 1.5, -20)
+    scene.iq = complex_samples(quantise(scene.iq, "cu8"), "cu8")
+    assert table(heard_in(scene, few_bits=True)[0]) == rows(("11", 0.5, 1.5))
