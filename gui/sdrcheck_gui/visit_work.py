@@ -23,14 +23,11 @@ from sdrcheck.visits.gates import SILENCE_S
 from sdrcheck.visits.matching import near
 from sdrcheck.visits.results import Filed
 from sdrcheck.visits.ship import SetKind
-from sdrcheck.watching.memory import Keeping
 from sdrcheck_gui.feed import Session
 from sdrcheck_gui.jobs import Job
+from sdrcheck_gui.keeping import AFTER_S, free_name, keep_keying, waited_for
 from sdrcheck_gui.keyings import Keying
 
-BEFORE_S = 2.0
-"""Kept from before a keying: noise to measure against, and what was on the air just before."""
-AFTER_S = 0.5
 ANSWER_S = 5.0
 """Kept after a call, so that its answer is in the recording too."""
 _SAME_S = 0.3
@@ -51,35 +48,6 @@ def make_visit(folder: Path, ship: str, who: str, kinds: tuple[SetKind, ...]) ->
 def gathered(path: Path) -> Case:
     """Everything that is known of a visit now."""
     return case.gather(path, now=now_utc(), masked=False)
-
-
-def keep_keying(job: Job, session: Session, keying: Keying, base: Path, after_s: float = AFTER_S) -> Keeping:
-    """Keep a keying's samples with those before it; waits for those after it. Raises SdrcheckError."""
-    if keying.kept is not None:
-        return keying.kept
-    if keying.end_s is None:
-        raise VisitError(f"{keying.lane} is still on the air; wait until the keying is over")
-    base.parent.mkdir(parents=True, exist_ok=True)
-    keeping = session.keep_from(
-        free_name(base),
-        keying.start_s - BEFORE_S,
-        keying.end_s + after_s,
-        f"channel {keying.lane}, {keying.label}",
-        lambda part: job.tell(part, "keeping its samples"),
-    )
-    return _waited_for(job, keeping, after_s, "waiting for what comes after it")
-
-
-def _waited_for(job: Job, keeping: Keeping, seconds: float, step: str) -> Keeping:
-    try:
-        job.wait_until(lambda: keeping.finished, seconds, step)
-    except BaseException:
-        keeping.finish("stopped")
-        raise
-    if keeping.problem is not None:
-        reason = keeping.problem.strerror or str(keeping.problem)
-        raise VisitError(f"{keeping.path} is cut short, the disk refused ({reason}); free some space and keep it again")
-    return keeping
 
 
 def attach_keying(
@@ -122,14 +90,6 @@ def _the_same(check: Check, found: Transmission, start_s: float, inspection: Ins
     return None
 
 
-def free_name(base: Path) -> Path:
-    """A name beside those that are taken."""
-    number, chosen = 2, base
-    while chosen.with_name(chosen.name + ".sigmf-meta").exists():
-        chosen, number = base.with_name(f"{base.name}-{number}"), number + 1
-    return chosen
-
-
 def check_leaks(
     job: Job, visit_path: Path, set_id: str, session: Session, keying: Keying, listener: str, heard: bool
 ) -> tuple[bool, str]:
@@ -156,7 +116,7 @@ def witness_silence(job: Job, visit_path: Path, set_id: str, session: Session) -
     base.parent.mkdir(parents=True, exist_ok=True)
     seconds = SILENCE_S + _SPARE_S
     keeping = session.keep_from(base, max(now_s - _JUST_NOW_S, 0.0), now_s + seconds, "witness of a silence")
-    kept = _waited_for(job, keeping, seconds, "recording five minutes")
+    kept = waited_for(job, keeping, seconds, "recording five minutes")
     return file_step(visit_path, set_id, "silence", kept.path, tell=lambda part: job.tell(part, "inspecting"))
 
 

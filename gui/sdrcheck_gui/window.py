@@ -3,21 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import timedelta
 from pathlib import Path
 
 from sdrcheck.bench import Settings, SourceFault
 from sdrcheck.cli.ready import Finding, findings
-from sdrcheck.cli.visit_options import now_utc
 from sdrcheck.errors import SdrcheckError
-from sdrcheck.recordings.utc import utc_moment
 from sdrcheck.sources.source import Tuning
 from sdrcheck.visits import gates
 from sdrcheck.visits.checks.check import Check
-from sdrcheck.watching.journal import name_of
 from sdrcheck.watching.loudspeaker import Loudspeaker, output_names
+from sdrcheck_gui import keeping, visit_work
 from sdrcheck_gui import look as looks
-from sdrcheck_gui import visit_work
 from sdrcheck_gui.clock import Clock
 from sdrcheck_gui.feed import EngineStopped, Session, SourceOpened
 from sdrcheck_gui.handsfree import HandsFreeScreen, out_of_reach
@@ -322,8 +318,7 @@ class Window(QtWidgets.QMainWindow):
         if self.hands is not None:
             self.hands.take(event)
         if changed is not None:
-            if changed.keeping is not None and changed.end_s is not None:
-                changed.keeping.end_at(changed.end_s + visit_work.AFTER_S)
+            keeping.end_marked(changed)
             if self._number is None and changed.transmission is not None:
                 self.choose(changed.number)
             elif changed.number == self._number:
@@ -381,34 +376,14 @@ class Window(QtWidgets.QMainWindow):
         self._show_chosen()
         self.tape.refresh(self._now)
         if keying.marked and keying.keeping is None and session is not None:
-            self._keep_marked(keying, session)
+            self.jobs.start(
+                f"Keeping {keying.lane}",
+                lambda job: keeping.keep_marked(job, session, keying, self.folder),
+                lambda path: self.say(f"Marked and kept: {path}"),
+                lambda sentence: self.say(f"Marked, but not kept: {sentence}", warning=True),
+            )
         elif not keying.marked and keying.keeping is not None:
             self.say(f"The mark is gone; its recording stays: {keying.keeping.path}")
-
-    def _keep_marked(self, keying: Keying, session: Session) -> None:
-        start = session.facts.start_utc if session.facts is not None else None
-        moment = now_utc() if start is None else utc_moment(start) + timedelta(seconds=keying.start_s)
-        base = self.folder / name_of(moment, keying.lane, keying.transmission.kind if keying.transmission else "keying")
-        end_s = None if keying.end_s is None else keying.end_s + visit_work.AFTER_S
-
-        def keep(job: Job) -> None:
-            self.folder.mkdir(parents=True, exist_ok=True)
-            keying.keeping = session.keep_from(
-                visit_work.free_name(base),
-                keying.start_s - visit_work.BEFORE_S,
-                end_s,
-                f"channel {keying.lane}, {keying.label}",
-                lambda part: job.tell(part, "writing"),
-            )
-            if end_s is None and keying.end_s is not None:  # it ended meanwhile
-                keying.keeping.end_at(keying.end_s + visit_work.AFTER_S)
-
-        self.jobs.start(
-            f"Keeping {keying.lane}",
-            keep,
-            lambda _: self.say(f"Marked and kept: {keying.keeping.path if keying.keeping else ''}"),
-            lambda sentence: self.say(f"Marked, but not kept: {sentence}", warning=True),
-        )
 
     def keep_last_minutes(self) -> None:
         """Write the rolling memory as a recording, and say where."""
@@ -416,17 +391,9 @@ class Window(QtWidgets.QMainWindow):
         if session is None:
             self.say("Nothing to keep yet; start a source first.", warning=True)
             return
-        base = self.folder / f"kept-{now_utc():%Y%m%dT%H%M%SZ}"
-
-        def keep(job: Job) -> tuple[Path, float]:
-            self.folder.mkdir(parents=True, exist_ok=True)
-            first, last = session.memory_span_s
-            path = session.keep(visit_work.free_name(base), first, last, tell=lambda part: job.tell(part, "writing"))
-            return path, last - first
-
         self.jobs.start(
             "Keeping the last minutes",
-            keep,
+            lambda job: keeping.keep_memory(job, session, self.folder),
             lambda kept: self.say(f"Kept the last {kept[1]:.0f} s: {kept[0]}"),
             lambda sentence: self.say(f"Not kept: {sentence}", warning=True),
         )

@@ -128,7 +128,7 @@ def test_a_source_that_vanishes_is_said_and_can_be_started_again(window: Window,
         qtbot.waitUntil(lambda: window.band._latest is not None, timeout=20_000)
         assert not window.again_button.isVisible()
         server.hang_up()
-        qtbot.waitUntil(lambda: window.again_button.isVisible(), timeout=10_000)
+        qtbot.waitUntil(lambda: window.again_button.isVisible(), timeout=30_000)
         assert "⚠" in window.status.text()
         assert "closed the connection" in window.status.text()
         window.keep_last_minutes()
@@ -143,7 +143,7 @@ def test_a_source_that_vanishes_is_said_and_can_be_started_again(window: Window,
 
 def test_no_server_is_said_and_offered_again(window: Window, qtbot) -> None:  # type: ignore[no-untyped-def]
     window.open("net:127.0.0.1:9", Tuning(centre_hz=156.6e6), Settings())
-    qtbot.waitUntil(lambda: window.again_button.isVisible(), timeout=10_000)
+    qtbot.waitUntil(lambda: window.again_button.isVisible(), timeout=30_000)
     assert "cannot be reached" in window.status.text()
 
 
