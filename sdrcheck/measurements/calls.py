@@ -87,7 +87,7 @@ def _best(stretch: Stretch, samples: Samples, track: BitTrack) -> Fit | None:
             break
     assert found is not None
     everything = found.used
-    stepping = found.model.runs_on and abs(_index(found, 3) - _index(found, 5)) > _ALIKE
+    stepping = found.model.runs_on and not _alike(found)
     if not stepping:
         hum = callfit.with_hum(samples, found, rate)
         if hum:
@@ -128,6 +128,12 @@ def _audio(found: Fit) -> tuple[float, float]:
     return (2_000.0, 9_000.0) if found.model.loose else (300.0, 4_000.0)
 
 
+def _alike(found: Fit) -> bool:
+    """Whether both indices are the same, as far as noise lets one tell."""
+    noise = found.rms * math.sqrt(8 / found.residual.size)
+    return abs(_index(found, 3) - _index(found, 5)) < max(_ALIKE, 5 * noise)
+
+
 def _index(found: Fit, at: int) -> float:
     return math.hypot(*found.linear[at : at + 2])
 
@@ -136,7 +142,7 @@ def _of_either_modulator(samples: Samples, start: Shape, model: Model, offset_hz
     """Acquire the call; where the indices differ, with the carrier's phase jumping or running on, as fits better."""
     jumping = callfit.acquire(samples, start, model, offset_hz)
     complete = jumping.used.sum() > samples.times.size / 2
-    if complete and abs(_index(jumping, 3) - _index(jumping, 5)) < _ALIKE:
+    if complete and _alike(jumping):
         return jumping
     running = callfit.acquire(samples, start, replace(model, runs_on=True), offset_hz)
     return running if running.rms < jumping.rms else jumping
