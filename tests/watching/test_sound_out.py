@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import functools
 import os
 import re
 import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path
 
@@ -81,6 +82,26 @@ def keyed_recording(folder: Path, seconds: float = 4.0) -> Path:
     )
 
 
+def in_real_time(test: Callable[..., None]) -> Callable[..., None]:
+    """Give a test of uninterrupted sound three tries; a computer that is too busy for any of them skips it, saying so."""
+
+    @functools.wraps(test)
+    def tried(*arguments: object, **named: object) -> None:
+        for left in (2, 1, 0):
+            try:
+                test(*arguments, **named)
+                return
+            except AssertionError:
+                if left:
+                    continue
+                if os.getloadavg()[0] > (os.cpu_count() or 1):
+                    pytest.skip(f"this computer is too busy for sound in real time (load {os.getloadavg()[0]:.1f})")
+                raise
+
+    return tried
+
+
+@in_real_time
 def test_a_sound_is_played_whole(server: SoundServer) -> None:
     times = np.arange(3 * SOUND_RATE_HZ) / SOUND_RATE_HZ
     listener = Listener()
@@ -112,6 +133,7 @@ def test_a_channel_is_heard_without_interruption(server: SoundServer, tmp_path: 
         assert 0 < jumps <= 10
 
 
+@in_real_time
 def test_sinad_through_the_sound_input(server: SoundServer) -> None:
     """10 % of distortion is 20.04 dB by the definition."""
     times = np.arange(4 * SOUND_RATE_HZ) / SOUND_RATE_HZ
@@ -129,7 +151,9 @@ def test_sinad_through_the_sound_input(server: SoundServer) -> None:
     assert float(told[1]) == pytest.approx(20.04, abs=0.1)
 
 
+@in_real_time
 def test_a_composed_tone_goes_into_the_generator(server: SoundServer, tmp_path: Path) -> None:
+    (tmp_path / "tone.wav").unlink(missing_ok=True)
     listener = Listener()
     words = ["compose", "tone", "--keyed", "1", "-o", str(tmp_path / "tone.wav"), "--play", "--device", PLAY]
     result = CliRunner().invoke(sdrcheck, words, prog_name="sdrcheck")
