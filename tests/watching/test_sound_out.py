@@ -83,7 +83,7 @@ def keyed_recording(folder: Path, seconds: float = 4.0) -> Path:
 
 
 def in_real_time(test: Callable[..., None]) -> Callable[..., None]:
-    """Give a test of uninterrupted sound three tries; a computer that is too busy for any of them skips it, saying so."""
+    """Give a test of uninterrupted sound three tries; on a computer too busy for any of them it skips, and says so."""
 
     @functools.wraps(test)
     def tried(*arguments: object, **named: object) -> None:
