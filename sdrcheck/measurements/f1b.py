@@ -39,7 +39,9 @@ _GOOD_FIT = 0.35
 """Radians of phase, noise taken off, by which tenths of a second may miss the fitted waveform."""
 
 _FILTER = "filter at the changes of line"
-_FILTER_LEVEL_DB, _FILTER_RATE_PPM_S = 0.006, 0.8
+_AT_CHANGES = 0.35
+"""The noise is taken from the middles of the bits; at their edges simulation shows so much more, as a root sum."""
+_FILTER_LEVEL_DB, _FILTER_RATE_PPM_S = 0.006, 1.1
 _FILTER_HZ = {"Y": (0.00001, 0.0002, 0.0003), "B": (0.0012, 0.008, 0.017)}
 """What a channel filter flat to ±400 Hz does to a fit that knows nothing of it; half widths, seen in simulation.
 
@@ -517,7 +519,11 @@ def _readings(excerpt: Excerpt, track: BitTrack, found: list[_Lines], keying: Ke
     error = Measured(
         1e6 * (rate_bd / NOMINAL_RATE_BD - 1),
         "ppm",
-        (Term.normal("noise", 1e6 * u_longer), Term.rectangular(_FILTER, _FILTER_RATE_PPM_S / seconds)),
+        (
+            Term.normal("noise", 1e6 * u_longer),
+            Term.normal("noise at the changes of line", 1e6 * _AT_CHANGES * u_longer),
+            Term.rectangular(_FILTER, _FILTER_RATE_PPM_S / seconds),
+        ),
         method,
     )
     readings["modulation rate"] = error.scaled(1e-6 * NOMINAL_RATE_BD, "Bd").shifted(NOMINAL_RATE_BD)
