@@ -133,9 +133,8 @@ def main() -> None:
             two = inspected(write(Path(folder) / "two", rate, centre, 2 * step, step, piece, datatype))
             long = write(Path(folder) / "long", rate, centre, seconds, step, piece, datatype)
             cpu, wall, memory, found = inspected(long)
-            print(
-                f"{name + f', {seconds} s':<44}{cpu:8.2f}{wall:8.2f}{memory:7.0f}{found:7d}{seconds / (cpu - start_up):17.1f}"
-            )
+            speed = seconds / (cpu - start_up)
+            print(f"{name + f', {seconds} s':<44}{cpu:8.2f}{wall:8.2f}{memory:7.0f}{found:7d}{speed:17.1f}")
             print(f"{'   of it start-up':<44}{start_up:8.2f}")
             print(f"{f'   {2 * step} s of it':<44}{two[0]:8.2f}{two[1]:8.2f}{two[2]:7.0f}{two[3]:7d}")
             long.with_suffix(".sigmf-data").unlink()
