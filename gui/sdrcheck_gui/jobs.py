@@ -79,7 +79,7 @@ class Jobs:
 
     def __init__(self) -> None:
         self._running: dict[Job, threading.Thread] = {}
-        self._answers: queue.SimpleQueue[tuple[Job, Callable[[], None]]] = queue.SimpleQueue()
+        self._answers: queue.SimpleQueue[tuple[Job, Callable[[], object]]] = queue.SimpleQueue()
 
     def start(
         self,

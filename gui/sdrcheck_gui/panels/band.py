@@ -288,7 +288,7 @@ class BandPanel(QtWidgets.QWidget):
         self.follow_button.setChecked(False)
         self.follow_button.setChecked(True)
 
-    def move(self, part: float) -> None:
+    def go(self, part: float) -> None:
         """Go through time by a part of what is shown; positive is later."""
         low, high = self.plot.viewRange()[0]
         step = part * (high - low)

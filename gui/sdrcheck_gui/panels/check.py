@@ -75,7 +75,7 @@ class CheckView(QtWidgets.QWidget):
         self.gate_words = Words()
         self.gate_button = QtWidgets.QPushButton("&Gates of this set …")
         self.gate_button.setToolTip("The leak check before any distress format, and the way back to the antenna")
-        self.gate_button.clicked.connect(lambda: self.one and self.gates_wanted.emit(self.one.check.set_id))
+        self.gate_button.clicked.connect(self._show_gates)
         column = QtWidgets.QVBoxLayout(self.gate_box)
         column.addWidget(self.gate_words)
         column.addWidget(self.gate_button)
@@ -131,19 +131,18 @@ class CheckView(QtWidgets.QWidget):
             combo.setSizeAdjustPolicy(QtWidgets.QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
             combo.setMinimumContentsLength(10)
         first, second = QtWidgets.QHBoxLayout(), QtWidgets.QHBoxLayout()
-        for widget, stretch in ((self.quantity, 3), (self.value, 2), (self._word("±"), 0), (self.uncertainty, 2)):
-            first.addWidget(widget, stretch)
+        first.addWidget(self.quantity, 3)
+        first.addWidget(self.value, 2)
+        first.addWidget(QtWidgets.QLabel("±"))
+        first.addWidget(self.uncertainty, 2)
         first.addWidget(self.unit)
-        for widget, stretch in ((self._word("by"), 0), (self.instrument, 1), (self.meter_button, 0)):
-            second.addWidget(widget, stretch)
+        second.addWidget(QtWidgets.QLabel("by"))
+        second.addWidget(self.instrument, 1)
+        second.addWidget(self.meter_button)
         column = QtWidgets.QVBoxLayout(self.meter_box)
         column.addLayout(first)
         column.addLayout(second)
         column.addWidget(self.meters)
-
-    @staticmethod
-    def _word(text: str) -> QtWidgets.QLabel:
-        return QtWidgets.QLabel(text)
 
     def _seen_part(self) -> None:
         self.seen_box = QtWidgets.QGroupBox("Looked at")
@@ -262,6 +261,10 @@ class CheckView(QtWidgets.QWidget):
             self.fits.say(f"{what}: " + (f"⚠ does not fit. {why}" if why else "fits what the check asks for."))
 
     # what the user wants filed
+
+    def _show_gates(self) -> None:
+        if self.one is not None and self.one.check.set_id is not None:
+            self.gates_wanted.emit(self.one.check.set_id)
 
     def _emit(self, signal: QtCore.SignalInstance) -> None:
         if self.one is not None:

@@ -186,7 +186,8 @@ class DecodePanel(QtWidgets.QWidget):
 
     def _mark_lost(self, sign: str) -> None:
         """Set off every character that was lost in a text."""
-        document, found, marks = self.words.document(), QtGui.QTextCursor(), []
+        document, found = self.words.document(), QtGui.QTextCursor()
+        marks: list[QtWidgets.QTextEdit.ExtraSelection] = []
         while sign and len(marks) < _MOST_MARKS:
             found = document.find(sign, found) if marks else document.find(sign)
             if found.isNull():

@@ -68,9 +68,11 @@ class ListenStrip(QtWidgets.QWidget):
             combo.setMinimumContentsLength(letters)
         row = QtWidgets.QHBoxLayout(self)
         row.setContentsMargins(6, 2, 6, 4)
-        for widget in (self.on, self.which, QtWidgets.QLabel("squelch"), self.squelch):
-            row.addWidget(widget)
-        for widget in (QtWidgets.QLabel("loudness"), self.level, self.device):
+        controls: tuple[QtWidgets.QWidget, ...] = (
+            *(self.on, self.which, QtWidgets.QLabel("squelch"), self.squelch),
+            *(QtWidgets.QLabel("loudness"), self.level, self.device),
+        )
+        for widget in controls:
             row.addWidget(widget)
         row.addWidget(self.said, 1)
         self.on.toggled.connect(self._switch)

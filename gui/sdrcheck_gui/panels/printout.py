@@ -40,11 +40,11 @@ class PrintoutPage(QtWidgets.QDialog):
         )
         self.pasted.setAccessibleName("the ship's print-out")
         self.pasted.setTabChangesFocus(True)
-        self.stations, self.rejected, self.stored = (QtWidgets.QLineEdit() for _ in range(3))
+        self.stations, self.refused, self.stored = (QtWidgets.QLineEdit() for _ in range(3))
         self.stations.setPlaceholderText("such as LS")
         self.stations.setToolTip("Station letters selected on the ship's receiver; empty where nobody looked")
-        self.rejected.setPlaceholderText("such as EF")
-        self.rejected.setToolTip("Subject letters rejected on it")
+        self.refused.setPlaceholderText("such as EF")
+        self.refused.setToolTip("Subject letters rejected on it")
         self.stored.setPlaceholderText("such as LB20,LE31")
         self.stored.setToolTip("Identities of messages that it held before")
         self.found = QtWidgets.QPlainTextEdit()
@@ -60,7 +60,7 @@ class PrintoutPage(QtWidgets.QDialog):
         close = QtWidgets.QPushButton("Close")
         close.clicked.connect(self.close)
         row = QtWidgets.QHBoxLayout()
-        for words, field in (("stations", self.stations), ("rejected", self.rejected), ("held", self.stored)):
+        for words, field in (("stations", self.stations), ("rejected", self.refused), ("held", self.stored)):
             row.addWidget(QtWidgets.QLabel(words))
             row.addWidget(field)
         buttons = QtWidgets.QHBoxLayout()
@@ -95,7 +95,7 @@ class PrintoutPage(QtWidgets.QDialog):
 
     def _settings(self) -> tuple[str, str, tuple[str, ...]]:
         held = (one.strip().upper() for one in self.stored.text().split(","))
-        return self.stations.text().strip(), self.rejected.text().strip(), tuple(one for one in held if one)
+        return self.stations.text().strip(), self.refused.text().strip(), tuple(one for one in held if one)
 
     def compare(self) -> None:
         """Hold what is pasted against what was heard."""

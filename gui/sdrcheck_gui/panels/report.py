@@ -44,10 +44,10 @@ class ReportPage(QtWidgets.QDialog):
         self.said = Words()
         self._pages = QtWidgets.QWidget()
         self._column = QtWidgets.QVBoxLayout(self._pages)
-        self.scroll = QtWidgets.QScrollArea()
-        self.scroll.setWidget(self._pages)
-        self.scroll.setWidgetResizable(True)
-        self.scroll.setAccessibleName("pages of the report")
+        self.paper_roll = QtWidgets.QScrollArea()
+        self.paper_roll.setWidget(self._pages)
+        self.paper_roll.setWidgetResizable(True)
+        self.paper_roll.setAccessibleName("pages of the report")
         close = QtWidgets.QPushButton("Close")
         close.clicked.connect(self.close)
         top = QtWidgets.QHBoxLayout()
@@ -56,7 +56,7 @@ class ReportPage(QtWidgets.QDialog):
         column = QtWidgets.QVBoxLayout(self)
         column.addLayout(top)
         column.addWidget(self.said)
-        column.addWidget(self.scroll, 1)
+        column.addWidget(self.paper_roll, 1)
         self.resize(QtCore.QSize(900, 940).boundedTo(self.screen().availableSize() * 0.92))
 
     def write(self) -> None:

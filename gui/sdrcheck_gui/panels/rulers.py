@@ -168,7 +168,8 @@ class RulersPanel(QtWidgets.QWidget):
 
     def rulers(self) -> list[Ruler]:
         """The rows as they stand, top to bottom."""
-        widgets = (self._rows.itemAt(place).widget() for place in range(self._rows.count()))
+        items = [self._rows.itemAt(place) for place in range(self._rows.count())]
+        widgets = [item.widget() for item in items if item is not None]
         return [widget for widget in widgets if isinstance(widget, Ruler)]
 
     def show_chosen(self, keying: Keying | None) -> None:

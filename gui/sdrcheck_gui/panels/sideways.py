@@ -10,6 +10,7 @@ class Sideways(QtWidgets.QScrollArea):
 
     def __init__(self, row: QtWidgets.QWidget) -> None:
         super().__init__()
+        self._row = row
         self.setWidget(row)
         self.setWidgetResizable(True)
         self.setFrameShape(QtWidgets.QFrame.Shape.NoFrame)
@@ -19,7 +20,7 @@ class Sideways(QtWidgets.QScrollArea):
         row.installEventFilter(self)
 
     def sizeHint(self) -> QtCore.QSize:
-        row = self.widget()
+        row = self._row
         height = row.minimumSizeHint().height()
         if row.minimumSizeHint().width() > self.width():
             height += self.horizontalScrollBar().sizeHint().height()

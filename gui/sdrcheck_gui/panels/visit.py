@@ -7,6 +7,7 @@ from pathlib import Path
 
 from sdrcheck.cli.visit_check import file_recording
 from sdrcheck.cli.visit_results import file_meter, file_outcome, file_printout, file_seen
+from sdrcheck.evidence.bundle import Packed
 from sdrcheck.evidence.case import Case, CheckCase
 from sdrcheck.visits import gates
 from sdrcheck_gui import visit_work
@@ -362,7 +363,7 @@ class VisitPanel(QtWidgets.QWidget):
         if path is None:
             return
 
-        def done(packed: visit_work.Packed) -> None:
+        def done(packed: Packed) -> None:
             QtGui.QGuiApplication.clipboard().setText(packed.manifest.short_seal)
             self._say(
                 f"Packed: {packed.archive}. Write its seal on paper beside the report: {packed.manifest.short_seal} "
