@@ -25,6 +25,7 @@ from sdrcheck.findings.signatures import signatures
 from sdrcheck.limits import sets
 from sdrcheck.limits.limit import Declared
 from sdrcheck.measurements.condition import Condition
+from sdrcheck.measurements.stretch import CLIPPING_MATTERS
 from sdrcheck.quantities import Measured, Term
 from sdrcheck.receiver.attenuation import watts_text
 from sdrcheck.receiver.level import LevelReference, watts_span
@@ -77,6 +78,8 @@ TELEGRAPHY_RATE_HZ = 4_000.0
 _LOWEST_RADIO_HZ = 25_000.0
 """A lower frequency is sound; a recording of sound that does not say its dial begins at 0 Hz."""
 _MOSTLY_CARRIER = 0.7
+_HIGHEST_CREST_DBFS = -3.0
+"""Upper end of the window in which readings are valid (common practice)."""
 _BURST_S = 0.06
 _LONGEST_BURST_S = 1.0
 _WIDEST_TELEPHONY_HZ = 30_000.0
@@ -145,6 +148,7 @@ def assemble(
     else:
         found = _telephony(excerpt, around, decode)
     found.remarks += _surroundings(excerpt)
+    found.remarks += _overload(excerpt, found)
     corrected = _corrected(found, excerpt, judging.known_reference, around)
     frequency_hz = _frequency(corrected, found, excerpt, judging.known_reference, around)
     corrected = _completed(corrected, frequency_hz, excerpt, judging, around, found)
@@ -383,6 +387,23 @@ def _surroundings(excerpt: Excerpt) -> Iterator[str]:
         single = plan.single_frequency_remark(excerpt.channel)
         if single:
             yield single
+
+
+def _overload(excerpt: Excerpt, found: _Found) -> Iterator[str]:
+    """Whether the converter had room for it: the crest of a signal belongs 3 dB or more under full scale."""
+    if excerpt.clipped_fraction > CLIPPING_MATTERS:
+        if not any("overloaded" in remark for remark in found.remarks):
+            yield (
+                f"The receiver was overloaded ({excerpt.clipped_fraction:.2%} of the samples at an end code): add "
+                "attenuation and repeat."
+            )
+        return
+    crest = found.readings.get("level, peak envelope") or found.readings.get("level")
+    if crest is not None and crest.value > _HIGHEST_CREST_DBFS:
+        yield (
+            f"Its crest lies at {crest.value:.1f} dBFS, less than {-_HIGHEST_CREST_DBFS:g} dB under full scale: the "
+            "receiver is close to overload; add attenuation or take less gain, and repeat."
+        )
 
 
 # -- the reference ----------------------------------------------------------------------------------------------------
