@@ -12,7 +12,7 @@ from sdrcheck.sources.source import Tuning
 from sdrcheck.visits import gates
 from sdrcheck.visits.checks.check import Check
 from sdrcheck.watching.loudspeaker import Loudspeaker, output_names
-from sdrcheck_gui import keeping, visit_work
+from sdrcheck_gui import keeping, sweeping, visit_work
 from sdrcheck_gui import look as looks
 from sdrcheck_gui.clock import Clock
 from sdrcheck_gui.feed import EngineStopped, Session, SourceOpened
@@ -47,6 +47,7 @@ class Window(QtWidgets.QMainWindow):
 
     def __init__(self, folder: Path, memory_s: float = MEMORY_S, opener: Opener = Loudspeaker) -> None:
         super().__init__()
+        sweeping.begin()
         self.folder, self._memory_s = folder, memory_s
         self.clock = Clock()
         self.keyings = Keyings(memory_s)
@@ -290,6 +291,7 @@ class Window(QtWidgets.QMainWindow):
         if self.hands is not None:
             self.hands.tick()
         if self._ticks % _SLOW_TICKS == 0:
+            sweeping.sweep()
             self.doing.refresh()
             self.listen.refresh()
         if self.session is None:
@@ -492,6 +494,8 @@ class Window(QtWidgets.QMainWindow):
             panel.dress(self._look)
 
     def closeEvent(self, event: QtGui.QCloseEvent) -> None:
+        if self._timer.isActive():
+            sweeping.end()
         self._timer.stop()
         if self.hands is not None:
             self.hands.close()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import subprocess
 import sys
@@ -16,6 +17,7 @@ from sdrcheck.recordings.recording import open_recording
 from sdrcheck.sources.source import Tuning
 from sdrcheck.watching.serve import Server
 from sdrcheck_gui import look as looks
+from sdrcheck_gui.jobs import Job
 from sdrcheck_gui.keys import KEYS, KeysPage
 from sdrcheck_gui.qt import QtCore, QtWidgets
 from sdrcheck_gui.window import Window
@@ -332,3 +334,29 @@ def test_long_actions_show_how_far_they_are_and_can_be_stopped(window: Window, q
     line.stop.click()
     qtbot.waitUntil(lambda: not window.doing.isVisible(), timeout=5000)
     assert said == ["Waiting: stopped."]
+
+
+def test_what_belongs_to_qt_is_never_collected_in_another_thread(qtbot, tmp_path: Path, plainly_ready: None) -> None:  # type: ignore[no-untyped-def]
+    where: list[threading.Thread] = []
+
+    class Knot:
+        """Garbage that only the collector finds."""
+
+        def __init__(self) -> None:
+            self.itself = self
+
+        def __del__(self) -> None:
+            where.append(threading.current_thread())
+
+    def tie(job: Job) -> None:
+        for _ in range(5000):
+            Knot()
+
+    window = Window(tmp_path)
+    qtbot.addWidget(window)
+    window.show()
+    window.jobs.start("Tying", tie, print, print)
+    qtbot.waitUntil(lambda: len(where) == 5000, timeout=10_000)
+    assert set(where) == {threading.current_thread()}
+    window.close()
+    assert gc.isenabled()
