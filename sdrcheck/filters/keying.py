@@ -109,7 +109,7 @@ def _split_at_steps(ratio: Array, run: Run, manner: Manner) -> list[Run]:
     for group in np.split(over, np.flatnonzero(np.diff(over) > 1) + 1):
         if group.size:
             cuts.append(run.on + _place_of_step(ratio[run.on : run.off], near + int(group[group.size // 2]), near))
-    bounds = [run.on, *cuts, run.off]
+    bounds = [run.on, *sorted({cut for cut in cuts if run.on < cut < run.off}), run.off]
     parts = [Run(on, off, True) for on, off in itertools.pairwise(bounds)]
     parts[-1] = Run(parts[-1].on, run.off, run.steep)
     return parts
