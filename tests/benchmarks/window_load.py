@@ -29,7 +29,7 @@ from sdrcheck.bench import Settings, SourceFault, SpectrumFrame, TransmissionEnd
 from sdrcheck.sources.intake import Intake
 from sdrcheck.sources.source import Tuning
 from sdrcheck.watching.demodulation import Sound
-from tests.benchmarks.live_soak import CENTRE_HZ, make
+from tests.benchmarks.live_load import CENTRE_HZ, make
 
 STARTS = 5
 
@@ -222,7 +222,7 @@ def show_picture(began: float, source: str | None) -> None:
 
 
 def main(minutes: float, rate_hz: float, folder: Path) -> None:
-    maker = multiprocessing.get_context("spawn").Process(target=make, args=(folder, rate_hz))  # its memory is not ours
+    maker = multiprocessing.get_context("spawn").Process(target=make, args=(folder / "quay", rate_hz))  # its memory is not ours
     maker.start()
     maker.join()
     print(f"this computer gives a busy loop {share_of_a_core():.0%} of a core; far below 100 %, times say little")
