@@ -57,14 +57,7 @@ def clipped_count(raw: NDArray[Any], datatype: str) -> int:
     lowest, highest = _END_CODES.get(datatype, (-1.0, 1.0))
     if raw.min() > lowest and raw.max() < highest:
         return 0  # nearly always, and far quicker to see
-    if datatype == "cu8":
-        ends = (raw == 0) | (raw == 255)
-    elif datatype == "ci8":
-        ends = (raw == -128) | (raw == 127)
-    elif datatype in ("ci16_le", "ri16_le"):
-        ends = (raw == -32768) | (raw == 32767)
-    else:
-        ends = np.abs(raw) >= 1.0
+    ends = (raw <= lowest) | (raw >= highest)
     if datatype.startswith("r"):
         return int(np.count_nonzero(ends))
     return int(np.count_nonzero(ends[0::2] | ends[1::2]))
