@@ -222,7 +222,8 @@ def show_picture(began: float, source: str | None) -> None:
 
 
 def main(minutes: float, rate_hz: float, folder: Path) -> None:
-    maker = multiprocessing.get_context("spawn").Process(target=make, args=(folder / "quay", rate_hz))  # its memory is not ours
+    # in a process of its own, as its memory is not ours
+    maker = multiprocessing.get_context("spawn").Process(target=make, args=(folder / "quay", rate_hz))
     maker.start()
     maker.join()
     print(f"this computer gives a busy loop {share_of_a_core():.0%} of a core; far below 100 %, times say little")
