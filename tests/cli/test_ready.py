@@ -16,8 +16,10 @@ from sdrcheck.receiver import level_store, reference_store
 from sdrcheck.receiver.attenuation import parse_chain
 from sdrcheck.receiver.level import LevelReference
 from sdrcheck.receiver.reference import FrequencyReference
+from tests.sources import conftest as receivers
 
-pytest_plugins = ["tests.sources.conftest"]
+ramp, stand_in, stand_in_library = receivers.ramp, receivers.stand_in, receivers.stand_in_library
+"""Fixtures; pytest finds them by these names."""
 StandIn = Callable[..., Path]
 
 
