@@ -50,7 +50,6 @@ def told(source: RecordingSource) -> Iterator[tuple[Transmission, float]]:
     ("name", "learnt_s", "most_s"),
     [
         ("voice-72", 1.5, 0.26),
-        ("test-call-answered-CLOSED-CABLE-ONLY", 1.5, 0.26),
         ("distress-attempt-CLOSED-CABLE-ONLY", 1.5, 0.26),
         ("mf-test-call", 3.0, 0.75),  # half a second of quiet belongs to a narrow excerpt
     ],
