@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from sdrcheck.cli.arguments import PPM
+from sdrcheck.cli.arguments import NUMBER, PPM, Number
 from sdrcheck.cli.options import cautions_for, source_options, tuning
 
 if TYPE_CHECKING:
@@ -44,9 +44,9 @@ class _Moment(click.ParamType[datetime]):
 @click.option("--iq", is_flag=True, help="The two channels of a sound device are I and Q.")
 @click.option("--computed-centre", is_flag=True, help="Take the centre from the tuner's unverified arithmetic.")
 @click.option("--out", type=click.Path(dir_okay=False, path_type=Path), help="Name of the recording, without ending.")
-@click.option("--seconds", type=click.FloatRange(0, min_open=True), help="Stop after this long.")
+@click.option("--seconds", type=Number(above=0), help="Stop after this long.")
 @click.option("--until", type=_Moment(), help="Stop at this UTC, for example 14:05.")
-@click.option("--attenuation", type=float, metavar="DB", help="Attenuation before the receiver, to be written down.")
+@click.option("--attenuation", type=NUMBER, metavar="DB", help="Attenuation before the receiver, to be written down.")
 @click.option("--reference", type=PPM, metavar="δ±U", help="The dongle's correction in ppm, to be written down.")
 @click.option("--ship-utc", metavar="HH:MM:SS", help="What the ship's UTC display shows as you press Enter.")
 @click.option("--note", default="", help="A sentence about this recording.")

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from sdrcheck.cli.arguments import NUMBER, Number
 from sdrcheck.cli.options import channels_named, source_options, tuning
 
 if TYPE_CHECKING:
@@ -17,8 +18,8 @@ if TYPE_CHECKING:
 @source_options
 @click.option("--channel", required=True, help="Name of the channel, for example 72 or 2182.")
 @click.option("--device", help="Sound device by name or number; the usual one if not named.")
-@click.option("--level", type=click.FloatRange(0, 1), default=0.5, show_default=True, help="Loudness, 0 to 1.")
-@click.option("--squelch", type=float, default=8.0, show_default=True, help="Opens so many dB above the noise.")
+@click.option("--level", type=Number(0, 1), default=0.5, show_default=True, help="Loudness, 0 to 1.")
+@click.option("--squelch", type=NUMBER, default=8.0, show_default=True, help="Opens so many dB above the noise.")
 @click.option("--open", "always", is_flag=True, help="No squelch: hear the noise too.")
 def command(
     source: str,

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import click
 
-from sdrcheck.cli.arguments import CHAIN, FREQUENCY, PPM
+from sdrcheck.cli.arguments import CHAIN, FREQUENCY, NUMBER, PPM
 
 if TYPE_CHECKING:
     from sdrcheck.bench import Settings
@@ -174,8 +174,8 @@ SOURCE_HELP = "dongle[:SERIAL], net:HOST:PORT, sound:DEVICE or a recording."
 tuning_options = _several(
     click.option("--centre", type=FREQUENCY, help="Centre frequency, for example 156.75M."),
     click.option("--rate", type=FREQUENCY, help="Samples a second, for example 2.4M."),
-    click.option("--gain", type=float, help="Tuner gain in dB; the nearest step is taken."),
-    click.option("--speed", type=float, default=1.0, show_default=True, help="How fast a recording plays; 0 at once."),
+    click.option("--gain", type=NUMBER, help="Tuner gain in dB; the nearest step is taken."),
+    click.option("--speed", type=NUMBER, default=1.0, show_default=True, help="How fast a recording plays; 0 at once."),
 )
 
 source_options = _several(

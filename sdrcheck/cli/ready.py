@@ -11,6 +11,8 @@ from pathlib import Path
 
 import click
 
+from sdrcheck.cli.arguments import Number
+
 OK, MISSING, NOTE = "ok", "missing", "note"
 _MEGABYTES_A_MINUTE = 288
 """Of a recording at 2.4 MS/s."""
@@ -217,7 +219,7 @@ def _decoders() -> Iterator[Finding]:
 @click.option("--into", type=click.Path(file_okay=False, path_type=Path), help="Folder that will be recorded into.")
 @click.option(
     "--counter",
-    type=click.FloatRange(0.1, 3600),
+    type=Number(0.1, 3600),
     metavar="SECONDS",
     help="Let the dongle count for so long: does this computer lose samples?",
 )

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from sdrcheck.cli.arguments import DURATION, WATTS
+from sdrcheck.cli.arguments import DURATION, WATTS, Number
 from sdrcheck.cli.options import (
     SOURCE_HELP,
     Judging,
@@ -40,14 +40,16 @@ if TYPE_CHECKING:
 @click.option("--own", multiple=True, metavar="MMSI", help="Identity of a set under test; may be given more than once.")
 @click.option("--others", is_flag=True, help="Keep other stations' calls too; local law decides whether you may.")
 @click.option(
-    "--memory", type=click.FloatRange(5, 3600), default=120.0, show_default=True, help="Seconds of rolling memory."
+    "--memory",
+    type=Number(5, 3600),
+    default=120.0,
+    show_default=True,
+    help="Seconds of rolling memory; 4.8 MB each at 2.4M.",
 )
-@click.option(
-    "--before", type=click.FloatRange(0), default=2.0, show_default=True, help="Seconds kept from before a keying."
-)
+@click.option("--before", type=Number(0), default=2.0, show_default=True, help="Seconds kept from before a keying.")
 @click.option(
     "--disk",
-    type=click.FloatRange(0, min_open=True),
+    type=Number(above=0),
     default=10.0,
     show_default=True,
     help="Disk budget in GB; oldest unmarked go first.",
@@ -111,7 +113,8 @@ def command(
         _refuse_to_overwrite(record)
     cautions_for(source)
     _check_chain(power, judging.chain, centre, gain)
-    if not own and not others and only in (None, "calls"):
+    hears_calls = watched is None or any(channel.calling for channel in watched)
+    if hears_calls and not own and not others and only in (None, "calls"):
         click.echo("no --own identity: calls are told of, masked, but none is kept", err=True)
 
     import time

@@ -34,7 +34,7 @@ from sdrcheck.watching.memory import Keeping, RollingMemory
 from sdrcheck.watching.policy import Policy, masked
 from sdrcheck.watching.relay import Relay
 
-_WAITS_S = (1.0, 2.0, 5.0, 10.0)
+_PAUSE_S = 0.2
 LEAST_FREE_BYTES = 200_000_000
 _FRAMES_PER_S = 2.0
 """Frames are not shown, but they keep the watch looking at disk and clock while nothing is keyed."""
@@ -104,7 +104,8 @@ class Watch:
     deadline: float | None = None
     hear: Callable[[IqBlock], None] = lambda block: None
     record: Path | None = None
-    sleep: Callable[[float], None] = time.sleep
+    waits_s: tuple[float, ...] = (1.0, 2.0, 5.0, 10.0)
+    """From one try to open a lost source again to the next; the last one goes on."""
     _kept: deque[_Kept] = field(default_factory=lambda: deque(maxlen=200))
     """The latest ones; older ones are on disk and done with."""
     _open: dict[int, _Open] = field(default_factory=dict)
@@ -188,7 +189,7 @@ class Watch:
     def _wait_for(self, journal: Journal, reopen: Callable[[], IqSource]) -> Generator[Watched, None, IqSource | None]:
         tries, said = 0, ""
         while not self._over():
-            self.sleep(_WAITS_S[min(tries, len(_WAITS_S) - 1)])
+            self._pause(self.waits_s[min(tries, len(self.waits_s) - 1)])
             tries += 1
             try:
                 return reopen()
@@ -197,6 +198,11 @@ class Watch:
                     said = str(problem)
                     yield self._note(journal, "trouble", f"Not back yet: {said}")
         return None
+
+    def _pause(self, seconds: float) -> None:
+        until = time.monotonic() + seconds
+        while time.monotonic() < until and not self._over():
+            time.sleep(min(_PAUSE_S, seconds))
 
     # -- events -------------------------------------------------------------------------------------------------------
 

@@ -154,7 +154,7 @@ def test_some_seconds_and_the_ships_time(ramp: Path, tmp_path: Path) -> None:
         (["--until", "noon"], "'noon' is not a time in UTC; write it like 14:05"),
         (["--until", "25:00"], "is not a time in UTC"),
         (["--ship-utc", "noon"], "'noon' is not a time of day; write it like 14:05:30"),
-        (["--seconds", "0"], "0.0 is not in the range x>0"),
+        (["--seconds", "0"], "it must be above 0"),
     ],
 )
 def test_wrong_words_are_wrong_usage(ramp: Path, words: list[str], sentence: str) -> None:

@@ -216,7 +216,7 @@ def test_a_server_that_vanishes_and_returns(quay: Path, tmp_path: Path) -> None:
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
     word = f"net:127.0.0.1:{server.port}"
-    one = watching(tmp_path, sleep=lambda seconds: time.sleep(0.05))
+    one = watching(tmp_path, waits_s=(0.05,))
     lines: list[Watched] = []
     try:
         for line in one.run(open_source(word, WANTED), lambda: open_source(word, WANTED)):
@@ -283,7 +283,7 @@ def test_garbage_is_listened_to_and_nothing_is_made_of_it(
         lambda connection: connection.sendall(b"SSH-2.0-harbour\r\n"),
         lambda connection: (connection.sendall(GREETING), paced(connection, whole + whole)),
     )
-    one = watching(tmp_path, sleep=lambda seconds: time.sleep(0.02))
+    one = watching(tmp_path, waits_s=(0.02,))
     for line in one.run(open_source(word, WANTED), lambda: open_source(word, WANTED)):
         if line.line.event == "kept":
             one.stop()

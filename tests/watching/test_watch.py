@@ -27,7 +27,7 @@ SHIP = frozenset({"211999990"})  # invented
 def watched(
     tmp_path: Path, policy: Policy, recording: Path = ANSWERED, reopen: Callable[[], IqSource] | None = None
 ) -> list[Watched]:
-    watch = Watch(tmp_path, Settings(), policy, sleep=lambda _: None)
+    watch = Watch(tmp_path, Settings(), policy)
     return list(watch.run(RecordingSource(recording), reopen))
 
 
@@ -92,7 +92,7 @@ def test_a_source_that_comes_back_leaves_a_hole_with_its_size(tmp_path: Path) ->
             raise one
         return one
 
-    watch = Watch(tmp_path, Settings(), Policy(own=SHIP), sleep=lambda _: None)
+    watch = Watch(tmp_path, Settings(), Policy(own=SHIP), waits_s=(0.01,))
     lines: list[Watched] = []
     with pytest.raises(KeyboardInterrupt):
         lines.extend(watch.run(Failing(), reopen))
