@@ -2,10 +2,10 @@
 
     python -m tests.benchmarks.found_and_missed [--scenes 60] [--seed 1]
 
-Each scene has one to six keyings (speech-like, a tone, a bare carrier) on channels of the VHF plan, offsets to ±1.2 kHz,
-−12 to −50 dBFS, hard or soft edges, in noise at 0.25, 1.024 or 2.4 MS/s as cu8, ci16 or cf32; half of them with a mirror
-image 35 to 55 dB down, half with a line at 0 Hz of −26 to −50 dBFS. A keying counts as found with both edges within 6 ms.
-All scenes are synthetic.
+Each scene has one to six keyings (speech-like, a tone, a bare carrier) on channels of the VHF plan, offsets to
+±1.2 kHz, −12 to −50 dBFS, hard or soft edges, in noise at 0.25, 1.024 or 2.4 MS/s as cu8, ci16 or cf32; half of them
+with a mirror image 35 to 55 dB down, half with a line at 0 Hz of −26 to −50 dBFS. A keying counts as found with both
+edges within 6 ms. All scenes are synthetic.
 """
 
 from __future__ import annotations
