@@ -41,7 +41,7 @@ _STEADY = 150.0
 """Bandwidth times time over which noise is steady enough for a threshold near it."""
 _EDGE = 0.01
 """A keyed signal begins and ends at this share of its settled power: a tenth of its amplitude."""
-_STEP = 300.0
+_STEP = 120.0
 _STEP_S = 0.01
 
 
@@ -108,11 +108,20 @@ def _split_at_steps(ratio: Array, run: Run, manner: Manner) -> list[Run]:
     cuts = []
     for group in np.split(over, np.flatnonzero(np.diff(over) > 1) + 1):
         if group.size:
-            cuts.append(run.on + _place_of_step(ratio[run.on : run.off], near + int(group[group.size // 2]), near))
+            about = near + int(group[group.size // 2])
+            if _stays(ratio[run.on : run.off], about, near):
+                cuts.append(run.on + _place_of_step(ratio[run.on : run.off], about, near))
     bounds = [run.on, *sorted({cut for cut in cuts if run.on < cut < run.off}), run.off]
     parts = [Run(on, off, True) for on, off in itertools.pairwise(bounds)]
     parts[-1] = Run(parts[-1].on, run.off, run.steep)
     return parts
+
+
+def _stays(keyed: Array, about: int, near: int) -> bool:
+    """Whether power is as different a while before and behind a step: a fade comes back, another station does not."""
+    before = float(np.median(keyed[max(0, about - 6 * near) : about - near]))
+    behind = float(np.median(keyed[about + near : about + 6 * near]))
+    return max(before, behind) > _STEP * max(min(before, behind), 1e-30)
 
 
 def _place_of_step(keyed: Array, about: int, near: int) -> int:

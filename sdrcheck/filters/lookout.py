@@ -67,7 +67,7 @@ _STEP_8_BITS = 1 / 127.5
 _STEP_NOISE_8_BITS = _STEP_8_BITS**2 / 2
 """Power of 8-bit steps, I and Q together, where a noise too fine for them only tips them: nothing under it is told."""
 _SIGMAS = 4.5
-_CLICK_S = 0.012
+_CLICK_S = 0.02
 _BURST_S = 0.1
 _SHORTEST_WEAK_S = 0.35
 _TEXT_PAUSE_S = 5.0
@@ -792,9 +792,9 @@ class Lookout:
         for track, keyed in sorted(over, key=lambda pair: -pair[1].power):
             self._last_off[track.slot.offset_hz, track.slot.passband] = keyed.off_s
             echo = None if track.number is not None else self._echo_of(track, keyed, over)
+            self._past.append(_Past(track.slot, keyed))
             if echo is None:
                 told.append((track, keyed))
-                self._past.append(_Past(track.slot, keyed))
             else:
                 self._echoes[echo] = self._echoes.get(echo, 0) + 1
         for track, keyed in sorted(told, key=lambda pair: pair[1].on_s):
@@ -894,17 +894,20 @@ class Lookout:
             off_plan = track.slot.channel is None and other.slot.channel is None
             if together and off_plan and self._is_bridged(track, other.slot):
                 return "outer parts of wide signals"
+            within = keyed.on_s > other.on_s - same and keyed.off_s < other.off_s + same
+            apart_hz = abs(track.slot.offset_hz - other.slot.offset_hz)
+            if within and apart_hz < self.band.closest_hz and other.power > 2 * keyed.power:
+                return "skirts of stronger transmissions"
             if other.power < _STRONGER * keyed.power:
                 continue
             if self._on_slope(track, other.slot):
                 return "skirts of stronger transmissions"
-            tolerance = 8000.0 if self.band is VHF else 300.0
+            tolerance = 12_500.0 if self.band is VHF else 300.0
             order = products.order_of(track.slot.offset_hz, other.slot.offset_hz, self.sample_rate_hz, tolerance)
             if order is not None and self._follows(track, keyed, other, order):
                 name = "mirror image" if order == -1 else "distortion product"
                 places = (plan.frequency_text(self.centre_hz + slot.offset_hz) for slot in (other.slot, track.slot))
                 return f"{name} of {' at '.join(places)}"
-            within = keyed.on_s > other.on_s - same and keyed.off_s < other.off_s + same
             burst = keyed.off_s - keyed.on_s < _BURST_S or other.slot.occupied_hz > _WIDE_HZ
             if track.slot.channel is None and within and (together or burst):
                 return "faint by-products of stronger transmissions"
@@ -981,7 +984,11 @@ class Lookout:
         shared = products.shared_fraction(
             weak, strong, order, track.slot.offset_hz, other.slot.offset_hz, rate, self.sample_rate_hz
         )
-        return shared > 0.5 * (1 - 1 / max(keyed.strength, 1.01))
+        half = self.sample_rate_hz / 2
+        aside_hz = abs((track.slot.offset_hz - order * other.slot.offset_hz + half) % self.sample_rate_hz - half)
+        # a product that lies aside, or hardly stands out, is in the filter only in part
+        least = 0.5 if keyed.strength > _FAINT and aside_hz < self.band.closest_hz / 6 else 0.2
+        return shared > least * (1 - 1 / max(keyed.strength, 1.01))
 
     def _finish(self) -> Iterator[Sighting]:
         yield from self._advance(ended=True)

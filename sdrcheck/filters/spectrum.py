@@ -45,12 +45,16 @@ class PowerSpectra:
         windowed += spectra
         parts = windowed.view(np.float32)
         parts *= parts
-        power = parts[:, 0::2] + parts[:, 1::2]
-        power *= self._scale / 4  # the window above is twice the Hann window
-        if self.first_bin == 0:
-            return power[:, : self.bin_count]
         half = self._size // 2
-        return np.concatenate([power[:, half:], power[:, :half]], axis=1)
+        halves = [slice(0, self.bin_count)] if self.first_bin == 0 else [slice(half, None), slice(0, half)]
+        power = np.empty((spectra.shape[0], self.bin_count), np.float32)
+        at = 0
+        for bins in halves:
+            real, imaginary = parts[:, 0::2][:, bins], parts[:, 1::2][:, bins]
+            np.add(real, imaginary, out=power[:, at : at + real.shape[1]])
+            at += real.shape[1]
+        power *= self._scale / 4  # the window above is twice the Hann window
+        return power
 
     def cells(self, densities: Density) -> Density:
         """Mean density in every cell: shape (blocks, cells)."""
