@@ -4,18 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from sdrcheck.cli.evidence import REPORTS
 from sdrcheck.cli.visit_check import file_recording, may_be_recorded
 from sdrcheck.cli.visit_gate import distress_check, file_step
 from sdrcheck.cli.visit_options import now_utc
 from sdrcheck.errors import VisitError
-from sdrcheck.evidence import bundle, case, report
-from sdrcheck.evidence.bundle import Packed, safe_name
-from sdrcheck.evidence.case import Case
-from sdrcheck.evidence.filing import RECORDINGS
-from sdrcheck.evidence.renderers import typst
 from sdrcheck.findings.inspection import Inspection, Transmission
 from sdrcheck.visits import document, plan
 from sdrcheck.visits.checks.check import Check
@@ -27,6 +22,10 @@ from sdrcheck_gui.feed import Session
 from sdrcheck_gui.jobs import Job
 from sdrcheck_gui.keeping import AFTER_S, free_name, keep_keying, waited_for
 from sdrcheck_gui.keyings import Keying
+
+if TYPE_CHECKING:
+    from sdrcheck.evidence.bundle import Packed
+    from sdrcheck.evidence.case import Case
 
 ANSWER_S = 5.0
 """Kept after a call, so that its answer is in the recording too."""
@@ -47,6 +46,8 @@ def make_visit(folder: Path, ship: str, who: str, kinds: tuple[SetKind, ...]) ->
 
 def gathered(path: Path) -> Case:
     """Everything that is known of a visit now."""
+    from sdrcheck.evidence import case
+
     return case.gather(path, now=now_utc(), masked=False)
 
 
@@ -59,6 +60,9 @@ def attach_keying(
     how: Literal["live", "hands-free"] = "live",
 ) -> Filed:
     """Keep a keying in the visit's folder, inspect it, and file it as a try."""
+    from sdrcheck.evidence.bundle import safe_name
+    from sdrcheck.evidence.filing import RECORDINGS
+
     check, folder = may_be_recorded(visit_path, check_id)
     found = keying.transmission
     if found is None:
@@ -94,6 +98,8 @@ def check_leaks(
     job: Job, visit_path: Path, set_id: str, session: Session, keying: Keying, listener: str, heard: bool
 ) -> tuple[bool, str]:
     """File a leak check on the chosen test call; gives whether it passed, and why."""
+    from sdrcheck.evidence.filing import RECORDINGS
+
     folder = document.locate(visit_path).parent
     base = folder / RECORDINGS / f"{set_id}-leak-check-{now_utc():%Y%m%dT%H%M%SZ}"
     return file_step(
@@ -109,6 +115,8 @@ def check_leaks(
 
 def witness_silence(job: Job, visit_path: Path, set_id: str, session: Session) -> tuple[bool, str]:
     """Record the five minutes from now on and file whether the set's frequency was silent."""
+    from sdrcheck.evidence.filing import RECORDINGS
+
     folder = document.locate(visit_path).parent
     distress_check(plan.make(document.load(visit_path)), set_id, "silence")
     now_s = session.memory_span_s[1]
@@ -132,6 +140,10 @@ def write_report(
     job: Job, visit_path: Path, paper: str, masked: bool = True, check_id: str | None = None, dots: float = 96.0
 ) -> Written:
     """Write the report of a visit, or of one check's fault, where `sdrcheck evidence` writes it."""
+    from sdrcheck.evidence import case, report
+    from sdrcheck.evidence.bundle import safe_name
+    from sdrcheck.evidence.renderers import typst
+
     job.tell(None, "reading the visit")
     whole = case.gather(visit_path, now=now_utc(), masked=masked)
     made = report.of_visit(whole) if check_id is None else report.of_finding(whole, check_id)
@@ -148,4 +160,6 @@ def write_report(
 
 def pack(job: Job, visit_path: Path, destination: Path) -> Packed:
     """Pack a visit into a folder of bundles."""
+    from sdrcheck.evidence import bundle
+
     return bundle.pack(visit_path, destination, now=now_utc(), tell=lambda part: job.tell(part, "packing"))

@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
-from sdrcheck.evidence.case import CheckCase
+from typing import TYPE_CHECKING
+
 from sdrcheck.findings.inspection import AppliedLimit
 from sdrcheck.findings.wording import format_limit, format_place, format_reading
 from sdrcheck.visits.checks.check import How
-from sdrcheck.visits.gates import Gate
 from sdrcheck.visits.matching import objection
 from sdrcheck.visits.results import OUTCOMES, Outcome, Seen
-from sdrcheck.visits.ship import Visit
 from sdrcheck_gui.keyings import Keying
 from sdrcheck_gui.look import Look
 from sdrcheck_gui.panels.printout import takes_printout
 from sdrcheck_gui.panels.text import Words
 from sdrcheck_gui.qt import QtCore, QtWidgets
+
+if TYPE_CHECKING:
+    from sdrcheck.evidence.case import CheckCase
+    from sdrcheck.visits.gates import Gate
+    from sdrcheck.visits.ship import Visit
 
 ANSWERS = {
     How.MEASURED: "answered by a recording of the keying",

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from sdrcheck.decoders.dsc.call import Call
 from sdrcheck.decoders.navtex.message import Message
+from sdrcheck.decoders.navtex.text import LOST
 from sdrcheck.findings.call_words import grid, sentences
-from sdrcheck.stations.printout import LOST
 from sdrcheck_gui.keyings import Keying
 from sdrcheck_gui.look import Look
 from sdrcheck_gui.panels.printout import PrintoutPage

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from sdrcheck.cli.visit_gate import file_step
-from sdrcheck.evidence.case import Case
 from sdrcheck.visits import gates
 from sdrcheck.visits.checks.cautions import DISTRESS
 from sdrcheck_gui import visit_work
@@ -15,6 +15,9 @@ from sdrcheck_gui.jobs import Job
 from sdrcheck_gui.keyings import Keying
 from sdrcheck_gui.panels.text import Words
 from sdrcheck_gui.qt import QtCore, QtWidgets
+
+if TYPE_CHECKING:
+    from sdrcheck.evidence.case import Case
 
 Work = Callable[[Job, Path], tuple[bool, str]]
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 
 from sdrcheck.errors import SdrcheckError
-from sdrcheck.evidence.bundle import safe_name
 from sdrcheck.visits.ship import SetKind
 from sdrcheck_gui import visit_work
 from sdrcheck_gui.panels.text import Words
@@ -56,6 +55,8 @@ class NewVisitPage(QtWidgets.QDialog):
         column.addWidget(buttons)
 
     def _name_folder(self) -> None:
+        from sdrcheck.evidence.bundle import safe_name
+
         self.folder.setText(str(self._inside / safe_name(self.ship.text().strip().lower())))
 
     def _browse(self) -> None:

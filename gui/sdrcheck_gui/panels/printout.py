@@ -6,13 +6,10 @@ import tempfile
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from sdrcheck.cli.printout import lines
 from sdrcheck.cli.visit_options import now_utc
 from sdrcheck.errors import SdrcheckError
 from sdrcheck.findings.inspection import Kind, Transmission
-from sdrcheck.visits import text_side
 from sdrcheck.visits.checks.check import Check
-from sdrcheck.visits.results import Printout
 from sdrcheck_gui.panels.text import harmless
 from sdrcheck_gui.qt import QtCore, QtGui, QtWidgets
 
@@ -99,6 +96,10 @@ class PrintoutPage(QtWidgets.QDialog):
 
     def compare(self) -> None:
         """Hold what is pasted against what was heard."""
+        from sdrcheck.cli.printout import lines
+        from sdrcheck.visits import text_side
+        from sdrcheck.visits.results import Printout
+
         stations, rejected, stored = self._settings()
         data = self.pasted.toPlainText().encode()
         entry = Printout(

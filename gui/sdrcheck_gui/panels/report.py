@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from sdrcheck.evidence.case import CheckCase
-from sdrcheck.evidence.renderers.typst import PAPERS
 from sdrcheck_gui import visit_work
 from sdrcheck_gui.jobs import Job, Jobs
 from sdrcheck_gui.panels.text import Words
 from sdrcheck_gui.qt import QtCore, QtGui, QtWidgets
+
+if TYPE_CHECKING:
+    from sdrcheck.evidence.case import CheckCase
 
 
 class ReportPage(QtWidgets.QDialog):
     """Writes the report of the visit, or of the chosen check's fault, and shows every page."""
 
     def __init__(self, parent: QtWidgets.QWidget, path: Path, one: CheckCase | None, jobs: Jobs) -> None:
+        from sdrcheck.evidence.renderers.typst import PAPERS
+
         super().__init__(parent)
         self.setAttribute(QtCore.Qt.WidgetAttribute.WA_DeleteOnClose)
         self.setWindowTitle("Report")

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from sdrcheck.cli.visit_check import file_recording
 from sdrcheck.cli.visit_results import file_meter, file_outcome, file_printout, file_seen
-from sdrcheck.evidence.bundle import Packed
-from sdrcheck.evidence.case import Case, CheckCase
 from sdrcheck.visits import gates
 from sdrcheck_gui import visit_work
 from sdrcheck_gui.feed import Session
@@ -24,6 +23,10 @@ from sdrcheck_gui.panels.report import ReportPage
 from sdrcheck_gui.panels.sideways import Sideways
 from sdrcheck_gui.panels.text import Words
 from sdrcheck_gui.qt import QtCore, QtGui, QtWidgets
+
+if TYPE_CHECKING:
+    from sdrcheck.evidence.bundle import Packed
+    from sdrcheck.evidence.case import Case, CheckCase
 
 SIGNS = {"satisfactory": "✓", "deficient": "✕", "not applicable": "–", "not done": "–", "begun": "…", "open": ""}
 
