@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 
 ANSWER_S = 5.0
 """Kept after a call, so that its answer is in the recording too."""
+HANDS_FREE_TONE = "acoustic"
+"""One person cannot hold more than a sounder to the microphone, as `sdrcheck visit run` takes it, too."""
 _SAME_S = 0.3
 _SPARE_S = 5.0
 _JUST_NOW_S = 0.3
@@ -76,7 +78,7 @@ def attach_keying(
         keeping.path,
         choose=lambda inspection: _the_same(check, found, keeping.start_s, inspection),
         how=how,
-        tone_source=session.asked.tone_source,
+        tone_source=session.asked.tone_source or (HANDS_FREE_TONE if how == "hands-free" else None),
         tell=lambda part: job.tell(part, "inspecting"),
     )
 

@@ -73,7 +73,7 @@ def test_every_keying_of_a_run_is_recognised_and_filed(
     ledger = results.read(folder)
     tries = {entry.check: entry for entry in ledger.tries()}
     assert set(tries) == {check.id for check in CHECKS}
-    assert {entry.how for entry in tries.values()} == {"hands-free"}
+    assert {(entry.how, entry.tone_source) for entry in tries.values()} == {("hands-free", "acoustic")}
     for check in CHECKS:
         (filed,) = ledger.transmissions(tries[check.id])
         assert check.keying is not None
