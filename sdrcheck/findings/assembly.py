@@ -206,24 +206,24 @@ def decoded(excerpt: Excerpt, emission: Emission) -> Decode:
 
 def _telephony(excerpt: Excerpt, around: Circumstances, decode: Decode | None) -> _Found:
     """An FM channel: a carrier, telephony, a call, or something that is none of these."""
-    from sdrcheck.measurements import calls, fm
+    from sdrcheck.measurements import fm
 
     channel = excerpt.channel
     if around.occupied_hz > _WIDEST_TELEPHONY_HZ:
         return _data(_bare(excerpt, _Found(Emission.UNKNOWN, Kind.UNKNOWN, Condition.UNKNOWN)), excerpt, around)
-    measured = fm.measure(excerpt)
+    if decode is None and channel is not None and channel.calling:
+        decode = decoded(excerpt, channel.emission)
+    measured = fm.measure(excerpt, _of_call(excerpt, decode))
     condition = measured.condition
     found = _Found(Emission.UNKNOWN, Kind.UNKNOWN, condition, dict(measured.readings), Decode(), list(measured.remarks))
-    calling = channel is not None and channel.calling
-    plain = condition in (Condition.UNMODULATED, Condition.ONE_TONE, Condition.TWO_TONES)
     if decode is not None:
         found.decode = decode
-    elif calling or not plain:
-        found.decode = decoded(excerpt, channel.emission if calling and channel else Emission.G3E)
+    elif condition not in (Condition.UNMODULATED, Condition.ONE_TONE, Condition.TWO_TONES):
+        found.decode = decoded(excerpt, Emission.G3E)
+        found.readings |= _of_call(excerpt, found.decode)
     found.remarks += found.decode.remarks
     if found.decode.calls:
         found.emission, found.kind, found.condition = Emission.G2B, Kind.DSC_CALL, Condition.CALL
-        found.readings |= calls.measure(excerpt, found.decode.calls[0].track)
         found.readings = {name: value for name, value in found.readings.items() if name not in _NOT_OF_A_CALL}
         _add_dot_pattern(found)
         return found
@@ -237,6 +237,13 @@ def _telephony(excerpt: Excerpt, around: Circumstances, decode: Decode | None) -
     elif condition is not Condition.UNKNOWN:
         found.emission, found.kind = Emission.G3E, Kind.VOICE
     return found
+
+
+def _of_call(excerpt: Excerpt, decode: Decode | None) -> dict[str, Measured]:
+    """What the first call of a keying tells of itself."""
+    from sdrcheck.measurements import calls
+
+    return calls.measure(excerpt, decode.calls[0].track) if decode is not None and decode.calls else {}
 
 
 _OF_ANYTHING = ("level", "noise floor", "occupied bandwidth")

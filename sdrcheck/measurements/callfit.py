@@ -32,6 +32,8 @@ TONE_Y_HZ = 1300.0
 _FIRST_BITS = 12
 _HOPELESS_RAD = 1.0
 """What a fit of some fifty bits leaves when the bits are not those on the air; half of it where phases wrap."""
+_SETTLED = 1e-3
+"""A fit has settled when a round moves nothing by more than this part of what noise leaves uncertain."""
 _NOISY = 12.0
 """Carrier-to-noise power ratio in the excerpt below which an unwrapped phase is not to be trusted."""
 
@@ -339,14 +341,16 @@ def fit(
             curve = trust / (100.0 * np.pi * scale[2]) ** 2  # drifts of more than some 100 Hz/s are not believed
             normal[2, 2] += curve
             right[2] -= curve * scale[2] * linear[2]
-        change: Reals = np.linalg.lstsq(normal, right, rcond=1e-12)[0] / scale
+        inverse = np.linalg.pinv(normal, rcond=1e-12, hermitian=True)
+        change: Reals = inverse @ right / scale
         linear = linear + change[: basis.shape[0]]
         moves = np.clip(change[basis.shape[0] :], -2 * PRIORS[free_list], 2 * PRIORS[free_list])
         values = shape.as_array()
         values[free_list] += moves
         shape = Shape.of(values)
         basis = columns(samples, shape, model, used)
-        if np.all(np.abs(moves) < 1e-7 * PRIORS[free_list]) and turn > 0:
+        standard = np.sqrt(np.mean(np.square(rest)) * np.diag(inverse)[-len(free_list) :]) / scale[-len(free_list) :]
+        if np.all(np.abs(moves) < _SETTLED * standard + 1e-7 * PRIORS[free_list]) and turn > 0:
             break
     modelled = linear @ basis
     rest = (_followed(samples, used, modelled) if follows else phase) - modelled

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 
 import numpy as np
 
@@ -36,8 +38,11 @@ class FmFindings:
     remarks: tuple[str, ...]
 
 
-def measure(excerpt: Excerpt) -> FmFindings:
-    """Measure one keying of an FM channel; what its condition cannot support is left out, with a remark."""
+def measure(excerpt: Excerpt, of_call: Mapping[str, Measured] = MappingProxyType({})) -> FmFindings:
+    """Measure one keying of an FM channel; what its condition cannot support is left out, with a remark.
+
+    `of_call` is what a call told of itself, its bits being known: it is not looked for again.
+    """
     readings: dict[str, Measured] = {}
     remarks: list[str] = []
     floor = noise.beside(excerpt)
@@ -74,13 +79,14 @@ def measure(excerpt: Excerpt) -> FmFindings:
             remarks.append(f"Hum: a line at {hum[0]:.0f} Hz with {hum[1]:.0f} Hz of deviation.")
         remarks.append("Nothing modulates the carrier: there is no deviation, tone or SINAD to read.")
     else:
-        _modulated(stretch, kind, fits, found, readings, remarks)
+        _modulated(stretch, kind, fits, found, of_call, readings, remarks)
         if ratio < _CLEAN_DB:
             remarks.append(
                 f"Carrier-to-noise ratio only {ratio:.0f} dB in 16 kHz: readings of the modulation are wide."
             )
 
     _edges(excerpt, stretch, kind, found, readings)
+    readings |= of_call
     if stretch.clipped:
         _widen_for_clipping(readings)
     return FmFindings(kind.condition, readings, tuple(remarks))
@@ -161,12 +167,15 @@ def _modulated(
     kind: Classified,
     fits: list[tones.ToneFit],
     found: Carrier,
+    of_call: Mapping[str, Measured],
     readings: dict[str, Measured],
     remarks: list[str],
 ) -> None:
     readings["occupied bandwidth"] = bandwidth.occupied_bandwidth(stretch)
     offset = found.offset.value
-    if fits:
+    if "peak deviation, up" in of_call:
+        up, down = of_call["peak deviation, up"], of_call["peak deviation, down"]
+    elif fits:
         up, down = deviation.of_tones(fits, offset, _CUT_COUNTS)
         if _is_cut(up, down) and stretch.duration_s < _LONGEST_PART_S:
             fits = [tones.without_cut(fit, offset, UNTOUCHED_HZ) for fit in _fits(narrowed(stretch), kind, found)]
