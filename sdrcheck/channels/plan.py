@@ -81,6 +81,12 @@ def raster_hz(frequency_hz: float) -> int:
     return round(frequency_hz / step) * step
 
 
+def named(text: str) -> tuple[Channel, ...]:
+    """The channels of `PLAN` that a name or an alias means, both legs of a two-frequency one; `6` is `06`."""
+    wanted = _folded(text)
+    return tuple(one for one in PLAN if wanted in {_folded(name) for name in (one.name, *one.aliases)})
+
+
 def find(text: str) -> tuple[Channel, ...]:
     """Every row that a name, an alias, a frequency (MHz or kHz) or words fit; names win over words.
 

@@ -25,7 +25,10 @@ class Frequency(click.ParamType[float]):
         found = re.fullmatch(r"\s*([0-9]*\.?[0-9]+(?:[eE][+-]?[0-9]+)?)\s*([kKmMgG]?(?:[hH][zZ])?)\s*", str(value))
         if not found:
             self.fail(f"{value!r} is not a frequency; write it like 156.525M, 518k or 2187.5 kHz", param, ctx)
-        return float(found[1]) * _SCALES[found[2].lower()]
+        frequency = float(found[1]) * _SCALES[found[2].lower()]
+        if not math.isfinite(frequency):
+            self.fail(f"{value!r} is no frequency to reckon with; write it like 156.525M", param, ctx)
+        return frequency
 
 
 class Number(click.ParamType[float]):
@@ -65,8 +68,10 @@ class PartsPerMillion(click.ParamType[tuple[float, float]]):
         found = re.fullmatch(rf"\s*([+\-−]?){number}\s*(?:±|\+/?-)\s*{number}\s*(?:ppm)?\s*", str(value))
         if not found:
             self.fail(f"{value!r} is not a correction; write it like +2.7±0.3 (ppm, uncertainty for k = 2)", param, ctx)
-        sign = -1.0 if found[1] in ("-", "−") else 1.0
-        return sign * float(found[2]), float(found[3])
+        correction = (-1.0 if found[1] in ("-", "−") else 1.0) * float(found[2])
+        if abs(correction) >= 1000:
+            self.fail(f"{correction:+g} ppm is no dongle's correction; it lies within ±1000 ppm", param, ctx)
+        return correction, float(found[3])
 
 
 class Duration(click.ParamType[float]):
@@ -127,6 +132,18 @@ class Identities(click.ParamType[tuple[str, ...]]):
         return found
 
 
+class Identity(click.ParamType[str]):
+    """`211999990`: the nine digits of a station's identity."""
+
+    name = "MMSI"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        digits = str(value).strip()
+        if not re.fullmatch(r"[0-9]{9}", digits):
+            self.fail(f"{value!r} is no identity; an MMSI has nine digits (a coast station's: 00…)", param, ctx)
+        return digits
+
+
 class Watts(click.ParamType[float]):
     """`25W`, `500mW`; a bare number is watts."""
 
@@ -149,6 +166,7 @@ DURATION = Duration()
 FREQUENCY = Frequency()
 IDENTITIES = Identities()
 LETTERS = Letters()
+MMSI = Identity()
 NUMBER = Number()
 PPM = PartsPerMillion()
 WATTS = Watts()

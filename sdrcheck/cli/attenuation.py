@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from sdrcheck.cli.arguments import CHAIN, FREQUENCY, NUMBER, WATTS, Number
-from sdrcheck.cli.options import SOURCE_HELP, channels_named, is_live, tuning, tuning_options
+from sdrcheck.cli.options import SOURCE_HELP, channels_inside, channels_named, tuning, tuning_options
 from sdrcheck.receiver.attenuation import (
     AIMED_DBM,
     Assessment,
@@ -172,27 +172,26 @@ def _two_keyings(
         one = _keyed(RecordingSource(recordings[0]), places, None, None, None)
         return one, _keyed(RecordingSource(recordings[1]), places, None, one, None)
 
+    from contextlib import closing
+
     from sdrcheck.sources.catalogue import open_source
 
     if not places:
         raise click.UsageError("name the channel to key with --channel")
-    if centre is None and len(places) == 1 and is_live(source):
-        centre = places[0].frequency_hz - _BESIDE_HZ
+    wanted = tuning(source, centre, rate, gain, speed, places)
+    with closing(open_source(source, wanted)) as opened:  # before anybody keys for nothing
+        channels_inside(opened.facts, places)
     for caution in BEFORE_KEYING:
         click.echo(f"caution: {caution}", err=True)
     found: list[Keyed] = []
     for number, words in enumerate((first, second), 1):
         click.prompt(f"{number}. {words}; then press Enter", default="", show_default=False, prompt_suffix="", err=True)
         click.echo(f"   listening for {seconds:g} s …", err=True)
-        opened = open_source(source, tuning(centre, rate, gain, speed))
+        opened = open_source(source, wanted)
         keep = None if out is None else out.with_name(f"{out.name}-{number}")
         found.append(_keyed(opened, places, seconds, found[0] if found else None, keep))
     click.echo("   done: unkey, and put everything back as it was.", err=True)
     return found[0], found[1]
-
-
-_BESIDE_HZ = 50_000
-"""The centre is put so far below the channel, off the converter's own line."""
 
 
 def _keyed(
@@ -206,9 +205,7 @@ def _keyed(
     from sdrcheck.watching.measuring_path import Watchful, keyed_in
     from sdrcheck.watching.memory import RollingMemory
 
-    half = source.facts.sample_rate_hz / 2
-    inside = [one for one in places if abs(one.frequency_hz - source.facts.centre_hz) <= half]
-    place: Channel | float | None = inside[0] if inside else places[0] if places else None
+    place: Channel | float | None = channels_inside(source.facts, places)[0] if places else None
     if place is None and first is not None:
         place = first.frequency_hz
     with closing(RollingMemory(source, (seconds or 1.0) + 2.0)) as memory:

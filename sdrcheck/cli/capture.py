@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import click
 
 from sdrcheck.cli.arguments import NUMBER, PPM, Number
-from sdrcheck.cli.options import cautions_for, source_options, tuning
+from sdrcheck.cli.options import cautions_for, channels_inside, channels_named, source_options, tuning
 
 if TYPE_CHECKING:
     from sdrcheck.capture.recorder import Progress
@@ -41,6 +41,7 @@ class _Moment(click.ParamType[datetime]):
 
 @click.command()
 @source_options
+@click.option("--channel", help="Tune a dongle beside this channel, instead of --centre.")
 @click.option("--iq", is_flag=True, help="The two channels of a sound device are I and Q.")
 @click.option("--computed-centre", is_flag=True, help="Take the centre from the tuner's unverified arithmetic.")
 @click.option("--out", type=click.Path(dir_okay=False, path_type=Path), help="Name of the recording, without ending.")
@@ -56,6 +57,7 @@ def command(
     rate: float | None,
     gain: float | None,
     speed: float,
+    channel: str | None,
     iq: bool,
     computed_centre: bool,
     out: Path | None,
@@ -75,9 +77,10 @@ def command(
     from sdrcheck.sources.catalogue import open_source
 
     compared = _compared(ship_utc, pressed)
-    cautions_for(source)
-    wanted = replace(tuning(centre, rate, gain, speed), iq=iq, computed_centre=computed_centre)
+    places = channels_named((channel,)) if channel else ()
+    wanted = replace(tuning(source, centre, rate, gain, speed, places), iq=iq, computed_centre=computed_centre)
     with closing(open_source(source, wanted)) as opened:
+        channels_inside(opened.facts, places)
         for remark in opened.facts.remarks:
             click.echo(remark, err=True)
         recorder = Recorder(
@@ -89,6 +92,7 @@ def command(
             description=note,
             progress=_show if sys.stderr.isatty() else lambda progress: None,
         )
+        cautions_for(source)
         for kind in (signal.SIGINT, signal.SIGTERM):
             signal.signal(kind, lambda *_: recorder.stop())
         try:

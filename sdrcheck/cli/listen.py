@@ -2,16 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import click
 
 from sdrcheck.cli.arguments import NUMBER, Number
-from sdrcheck.cli.options import channels_named, source_options, tuning
-
-if TYPE_CHECKING:
-    from sdrcheck.channels.channel import Channel
-    from sdrcheck.sources.source import SourceFacts
+from sdrcheck.cli.options import channels_inside, channels_named, source_options, tuning
 
 
 @click.command()
@@ -44,15 +38,15 @@ def command(
     from sdrcheck.watching.demodulation import Demodulator
     from sdrcheck.watching.loudspeaker import Loudspeaker
 
-    channels_named((channel,))
+    places = channels_named((channel,))
     if not 0.1 <= speed <= 1:
         raise click.BadParameter("sound plays at the speed of the air or slower: 0.1 to 1", param_hint="--speed")
-    click.echo(f"caution: {SECRECY}", err=True)
-    with closing(open_source(source, tuning(centre, rate, gain, speed))) as opened:
-        chosen = channel_inside(opened.facts, channel)
+    with closing(open_source(source, tuning(source, centre, rate, gain, speed, places))) as opened:
+        chosen = channels_inside(opened.facts, places)[0]
         demodulator = Demodulator(opened.facts, chosen.frequency_hz, chosen.emission, None if always else squelch)
         with closing(Loudspeaker(device_named(device), level)) as loudspeaker:
             leg = f", {chosen.leg} leg" if chosen.leg else ""
+            click.echo(f"caution: {SECRECY}", err=True)
             click.echo(f"listening on channel {chosen.name}{leg}; stop with Ctrl-C", err=True)
             try:
                 for block in opened.blocks():
@@ -63,14 +57,6 @@ def command(
             if loudspeaker.underflows:
                 times = "once" if loudspeaker.underflows == 1 else f"{loudspeaker.underflows} times"
                 click.echo(f"the sound was interrupted {times}", err=True)
-
-
-def channel_inside(facts: SourceFacts, name: str) -> Channel:
-    """The channel of that name that lies in the span of a source; the first of that name where none does."""
-    places = channels_named((name,))
-    half = facts.sample_rate_hz / 2
-    inside = [one for one in places if abs(one.frequency_hz - facts.centre_hz) <= half]
-    return (inside or list(places))[0]
 
 
 def device_named(words: str | None) -> str | int | None:

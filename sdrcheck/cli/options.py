@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import click
 
-from sdrcheck.cli.arguments import CHAIN, FREQUENCY, NUMBER, PPM
+from sdrcheck.cli.arguments import CHAIN, FREQUENCY, NUMBER, PPM, Number
 
 if TYPE_CHECKING:
     from sdrcheck.bench import Settings
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from sdrcheck.receiver.attenuation import Element
     from sdrcheck.receiver.level import LevelReference
     from sdrcheck.receiver.reference import FrequencyReference
-    from sdrcheck.sources.source import IqSource, Tuning
+    from sdrcheck.sources.source import IqSource, SourceFacts, Tuning
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -39,17 +39,26 @@ def _several(*options: Callable[[F], F]) -> Callable[[F], F]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Judging:
-    """What was said on the command line of how findings are corrected and judged."""
+    """What was said on the command line, or on the window's start page, of how findings are corrected and judged."""
 
-    reference: tuple[float, float] | None
-    limit_set: str
-    tone_source: ToneSource | None
-    power_setting: str | None
-    sound_level: str | None
-    chain: tuple[Element, ...] | None
+    reference: tuple[float, float] | FrequencyReference | None = None
+    """Its correction and uncertainty in ppm as given with the option, or whole with the words for where it is from."""
+    limit_set: str = "marine"
+    tone_source: ToneSource | None = None
+    power_setting: str | None = None
+    sound_level: str | None = None
+    chain: tuple[Element, ...] | None = None
 
-    def settings(self, source: IqSource, channels: tuple[Channel, ...] | None = None) -> Settings:
-        """How the engine is to run on an opened source, with what is known of the dongle behind it."""
+    def settings(
+        self,
+        source: IqSource,
+        channels: tuple[Channel, ...] | None = None,
+        tell: Callable[[str], None] = functools.partial(click.echo, err=True),
+    ) -> Settings:
+        """How the engine is to run on an opened source, with what is known of the dongle behind it.
+
+        `tell` gets a sentence where something that was said cannot be used.
+        """
         from sdrcheck.bench import Settings
 
         return Settings(
@@ -57,7 +66,7 @@ class Judging:
             limit_set=self.limit_set,
             tone_source=self.tone_source,
             declared=self._declared(),
-            level_reference=None if self.chain is None else _level_reference(self.chain, source),
+            level_reference=None if self.chain is None else _level_reference(self.chain, source, tell),
             channels=channels,
         )
 
@@ -129,12 +138,14 @@ def judging_options(function: F) -> F:
     return _judging(cast(F, command))
 
 
-def _reference(stated: tuple[float, float] | None, source: IqSource) -> FrequencyReference | None:
+def _reference(stated: tuple[float, float] | FrequencyReference | None, source: IqSource) -> FrequencyReference | None:
     """The reference as stated, else as written in the recording, else as kept for this dongle; None where unknown."""
     from sdrcheck.receiver import reference_store
     from sdrcheck.receiver.reference import FrequencyReference
     from sdrcheck.recordings.utc import utc_moment
 
+    if isinstance(stated, FrequencyReference):
+        return stated
     if stated is not None:
         return FrequencyReference(*stated, "given with --reference")
     facts, recording = source.facts, getattr(source, "recording", None)
@@ -149,8 +160,10 @@ def _reference(stated: tuple[float, float] | None, source: IqSource) -> Frequenc
     return stored.at(when)
 
 
-def _level_reference(chain: tuple[Element, ...], source: IqSource) -> LevelReference | None:
-    """What ties dBFS to power at the set through this chain, or None, and why not on standard error."""
+def _level_reference(
+    chain: tuple[Element, ...], source: IqSource, tell: Callable[[str], None]
+) -> LevelReference | None:
+    """What ties dBFS to power at the set through this chain, or None; `tell` gets why not."""
     from sdrcheck.errors import ReceiverError
     from sdrcheck.receiver import level_store
 
@@ -163,7 +176,7 @@ def _level_reference(chain: tuple[Element, ...], source: IqSource) -> LevelRefer
             raise ReceiverError(f"no meter reading is kept for dongle {facts.serial}; see sdrcheck reference level")
         return found.through(chain)
     except ReceiverError as problem:
-        click.echo(f"levels stay relative: {problem}", err=True)
+        tell(f"levels stay relative: {problem}")
         return None
 
 
@@ -172,10 +185,16 @@ def _level_reference(chain: tuple[Element, ...], source: IqSource) -> LevelRefer
 SOURCE_HELP = "dongle[:SERIAL], net:HOST:PORT, sound:DEVICE or a recording."
 
 tuning_options = _several(
-    click.option("--centre", type=FREQUENCY, help="Centre frequency, for example 156.75M."),
+    click.option(
+        "--centre",
+        type=FREQUENCY,
+        help="Centre frequency, for example 156.75M; a dongle is tuned beside the channel if not named.",
+    ),
     click.option("--rate", type=FREQUENCY, help="Samples a second, for example 2.4M."),
-    click.option("--gain", type=NUMBER, help="Tuner gain in dB; the nearest step is taken."),
-    click.option("--speed", type=NUMBER, default=1.0, show_default=True, help="How fast a recording plays; 0 at once."),
+    click.option("--gain", type=NUMBER, help="Tuner gain in dB; the nearest step is taken.  [default: 0]"),
+    click.option(
+        "--speed", type=Number(0), default=1.0, show_default=True, help="How fast a recording plays; 0 at once."
+    ),
 )
 
 source_options = _several(
@@ -184,18 +203,94 @@ source_options = _several(
 )
 
 
-def tuning(centre: float | None, rate: float | None, gain: float | None, speed: float) -> Tuning:
-    """What the source options ask of a source."""
+def tuning(
+    source: str,
+    centre: float | None,
+    rate: float | None,
+    gain: float | None,
+    speed: float,
+    channels: tuple[Channel, ...] | None = (),
+) -> Tuning:
+    """What the source options ask of a source.
+
+    A dongle that nobody told where to tune is put beside the `channels` it is for; None is all that ships use on VHF.
+    """
     from sdrcheck.sources.source import Tuning
 
+    if is_live(source) and speed != 1:
+        raise click.UsageError("--speed is for recordings; the air goes at its own pace")
+    if not is_tuned(source) and gain is not None:
+        raise click.UsageError(f"--gain is for a dongle; {source} has none to set")
+    if centre is None and is_tuned(source) and channels != ():
+        centre, rate = _place(channels, rate)
     return Tuning(centre_hz=centre, sample_rate_hz=rate, gain_db=gain, speed=speed or None)
 
 
+def _place(channels: tuple[Channel, ...] | None, rate: float | None) -> tuple[float, float]:
+    """Where to tune a dongle, and the least rate that has all of these in the span, where none was named."""
+    from sdrcheck.sources.tuner import DEPENDABLE_RATE_HZ, USUAL_RATE_HZ, VHF_CENTRE_HZ, centre_for
+
+    if channels is None:
+        return VHF_CENTRE_HZ, rate or DEPENDABLE_RATE_HZ
+    wanted = [one.frequency_hz for one in channels]
+    # what the coast sends on lies far above the ship's frequency of the same name
+    ships = [one.frequency_hz for one in channels if one is min(_namesakes(one, channels), key=_frequency_of)]
+    for places in (wanted, ships):
+        for fitting in (USUAL_RATE_HZ, DEPENDABLE_RATE_HZ) if rate is None else (rate,):
+            found = centre_for(places, fitting)
+            if found is not None:
+                return found, fitting
+    low, high = min(ships) / 1e6, max(ships) / 1e6
+    raise click.UsageError(
+        f"{low:g} to {high:g} MHz do not fit into one span; name fewer channels, or a --rate of up to 2.4M"
+    )
+
+
+def _namesakes(channel: Channel, channels: tuple[Channel, ...]) -> tuple[Channel, ...]:
+    """Those of these channels that share a name with one: its two legs."""
+    names = {channel.name, *channel.aliases}
+    return tuple(one for one in channels if names & {one.name, *one.aliases})
+
+
+def _frequency_of(channel: Channel) -> int:
+    return channel.frequency_hz
+
+
+def channels_inside(facts: SourceFacts, channels: tuple[Channel, ...]) -> tuple[Channel, ...]:
+    """Those of these channels that lie in the span of a source, a leg of each at least.
+
+    Raises SourceError for a channel that does not.
+    """
+    from sdrcheck.channels.plan import frequency_text
+    from sdrcheck.errors import SourceError
+
+    high = facts.centre_hz + facts.sample_rate_hz / 2
+    low = facts.centre_hz if facts.audio else facts.centre_hz - facts.sample_rate_hz / 2
+    inside = tuple(one for one in channels if low <= one.frequency_hz <= high)
+    for one in channels:
+        if not _namesakes(one, inside):
+            remedy = (
+                "give the dial frequency of its receiver with --centre"
+                if facts.audio and not facts.centre_hz
+                else "choose a channel inside"
+            )
+            raise SourceError(
+                f"channel {one.name} ({frequency_text(one.frequency_hz)}) is not within what {facts.name} takes in "
+                f"({low / 1e6:.10g} to {high / 1e6:.10g} MHz); {remedy}"
+            )
+    return inside
+
+
 def is_live(source: str) -> bool:
-    """Whether a source is tuned by us; a recording stays where it was made."""
+    """Whether a source hears something now; a recording is over."""
     from sdrcheck.sources.catalogue import SOURCES
 
     return source.partition(":")[0] in SOURCES
+
+
+def is_tuned(source: str) -> bool:
+    """Whether a source goes where we tune it."""
+    return source.partition(":")[0] in ("dongle", "net")
 
 
 def cautions_for(source: str) -> None:
@@ -211,10 +306,10 @@ def channels_named(names: tuple[str, ...]) -> tuple[Channel, ...]:
     """The channels of these names; a name that the plan does not know is a usage error."""
     from sdrcheck.channels import plan
 
-    found = []
+    found: dict[int, Channel] = {}
     for name in names:
-        fitting = [channel for channel in plan.PLAN if name in (channel.name, *channel.aliases)]
+        fitting = plan.named(name)
         if not fitting:
             raise click.BadParameter(f"the plan knows no channel {name!r}; see `sdrcheck channels`")
-        found.extend(fitting)
-    return tuple(found)
+        found.update((one.frequency_hz, one) for one in fitting)
+    return tuple(found.values())

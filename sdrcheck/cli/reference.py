@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from sdrcheck.cli.arguments import CHAIN, FREQUENCY, NUMBER, WATTS, Number
-from sdrcheck.cli.options import is_live
+from sdrcheck.cli.options import is_tuned, tuning
 from sdrcheck.errors import ReceiverError
 from sdrcheck.quantities import Measured, Term
 from sdrcheck.receiver.reference import (
@@ -284,13 +284,10 @@ def warm_up(
     from contextlib import closing, suppress
 
     from sdrcheck.sources.catalogue import open_source
-    from sdrcheck.sources.source import Tuning
+    from sdrcheck.sources.tuner import BESIDE_HZ
     from sdrcheck.watching import warm_up as watching
 
-    if is_live(source):
-        wanted = Tuning(carrier + watching.BESIDE_CENTRE_HZ, rate or watching.USUAL_RATE_HZ, gain)
-    else:
-        wanted = Tuning(sample_rate_hz=rate, speed=speed or None)
+    wanted = tuning(source, carrier + BESIDE_HZ if is_tuned(source) else None, rate, gain, speed)
     times: list[float] = []
     ppm: list[float] = []
     with closing(open_source(source, wanted)) as opened, suppress(KeyboardInterrupt):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -9,11 +10,12 @@ from typing import TYPE_CHECKING
 
 import click
 
-from sdrcheck.cli.arguments import DURATION, WATTS, Number
+from sdrcheck.cli.arguments import DURATION, MMSI, WATTS, Number
 from sdrcheck.cli.options import (
     SOURCE_HELP,
     Judging,
     cautions_for,
+    channels_inside,
     channels_named,
     is_live,
     judging_options,
@@ -22,6 +24,7 @@ from sdrcheck.cli.options import (
 )
 
 if TYPE_CHECKING:
+    from sdrcheck.channels.channel import Channel
     from sdrcheck.receiver.attenuation import Element
     from sdrcheck.sources.source import IqBlock, IqSource
     from sdrcheck.watching.policy import Policy
@@ -37,7 +40,7 @@ if TYPE_CHECKING:
 @click.option("--into", type=click.Path(file_okay=False, path_type=Path), default=Path("watch"), show_default=True)
 @click.option("--for", "how_long", type=DURATION, help="Stop after this long: 12h, 90m or 45s.")
 @click.option("--only", type=click.Choice(["calls", "messages", "voice"]), help="Keep only these.")
-@click.option("--own", multiple=True, metavar="MMSI", help="Identity of a set under test; may be given more than once.")
+@click.option("--own", multiple=True, type=MMSI, help="Identity of a set under test; may be given more than once.")
 @click.option("--others", is_flag=True, help="Keep other stations' calls too; local law decides whether you may.")
 @click.option(
     "--memory",
@@ -108,14 +111,14 @@ def command(
         raise click.UsageError("name what to watch with --from SOURCE")
     if bool(channels) == everything:
         raise click.UsageError("name what to watch with --channel, or take everything in the span with --all")
+    if device is not None and listen is None:
+        raise click.UsageError("--device plays what --listen names; give a channel with --listen")
     watched = channels_named(channels) if channels else None
+    heard = channels_named((listen,)) if listen else ()
     if record is not None:
-        _refuse_to_overwrite(record)
-    cautions_for(source)
-    _check_chain(power, judging.chain, centre, gain)
-    hears_calls = watched is None or any(channel.calling for channel in watched)
-    if hears_calls and not own and not others and only in (None, "calls"):
-        click.echo("no --own identity: calls are told of, masked, but none is kept", err=True)
+        _refuse_to_record(record)
+    wanted = tuning(source, centre, rate, gain, speed, None if watched is None else (*watched, *heard))
+    _check_chain(power, judging.chain, wanted.centre_hz, gain)
 
     import time
 
@@ -123,11 +126,12 @@ def command(
     from sdrcheck.watching.journal import daily_summary
     from sdrcheck.watching.watch import Watch
 
-    wanted = tuning(centre, rate, gain, speed)
     deadline = None if how_long is None else time.monotonic() + how_long
     opened = open_source(source, wanted)
     try:
-        with _ear(opened, listen, device) as hear:
+        if watched is not None:
+            watched = channels_inside(opened.facts, watched)
+        with _ear(opened, heard, device) as hear:
             watch = Watch(
                 into,
                 judging.settings(opened, watched),
@@ -138,7 +142,13 @@ def command(
                 record=record,
             )
             _stop_on_signals(watch)
-            for one in watch.run(opened, (lambda: open_source(source, wanted)) if is_live(source) else None):
+            lines = watch.run(opened, (lambda: open_source(source, wanted)) if is_live(source) else None)
+            started = next(lines)  # nobody is to key anything for a watch that does not start
+            cautions_for(source)
+            hears_calls = watched is None or any(channel.calling for channel in watched)
+            if hears_calls and not own and not others and only in (None, "calls"):
+                click.echo("no --own identity: calls are told of, masked, but none is kept", err=True)
+            for one in itertools.chain((started,), lines):
                 _print(one, policy, full)
     finally:
         opened.close()
@@ -158,19 +168,19 @@ def _stop_on_signals(watch: Watch) -> None:
 
 
 @contextmanager
-def _ear(opened: IqSource, channel: str | None, device: str | None) -> Iterator[Callable[[IqBlock], None]]:
+def _ear(opened: IqSource, places: tuple[Channel, ...], device: str | None) -> Iterator[Callable[[IqBlock], None]]:
     """What hears every block: nobody, or one channel's loudspeaker."""
-    if channel is None:
+    if not places:
         yield lambda block: None
         return
     from contextlib import closing
 
-    from sdrcheck.cli.listen import channel_inside, device_named
+    from sdrcheck.cli.listen import device_named
     from sdrcheck.watching.demodulation import Demodulator
     from sdrcheck.watching.ear import Ear
     from sdrcheck.watching.loudspeaker import Loudspeaker
 
-    chosen = channel_inside(opened.facts, channel)
+    chosen = channels_inside(opened.facts, places)[0]
     with closing(Loudspeaker(device_named(device))) as loudspeaker:
         yield Ear(
             Demodulator(opened.facts, chosen.frequency_hz, chosen.emission),
@@ -237,11 +247,13 @@ def _show(folder: Path, name: str, policy: Policy) -> None:
     render(shown, Console(highlight=False))
 
 
-def _refuse_to_overwrite(record: Path) -> None:
+def _refuse_to_record(record: Path) -> None:
     from sdrcheck.errors import RecordingError
     from sdrcheck.recordings.sigmf import META, base_of
 
     base = base_of(record)
+    if not base.parent.is_dir():
+        raise RecordingError(f"there is no folder {base.parent} to record into; make it, or name another")
     if base.with_name(base.name + META).exists():
         raise RecordingError(f"{base.name}{META} exists already; choose another name, recordings are never overwritten")
 

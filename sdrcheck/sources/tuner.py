@@ -6,6 +6,9 @@ From memory and common practice where not said otherwise; none of it is a maker'
 from __future__ import annotations
 
 import enum
+from collections.abc import Collection
+
+import numpy as np
 
 from sdrcheck.errors import SourceError
 
@@ -16,6 +19,15 @@ RATES_HZ = ((225_001, 300_000), (900_001, 3_200_000))
 """Sample rates that the chip accepts; up to 2.4 MS/s without losses of its own."""
 DEPENDABLE_RATE_HZ = 2.4e6
 USUAL_RATE_HZ = 1.024e6
+
+VHF_CENTRE_HZ = 156.7375e6
+"""At 2.4 MS/s every frequency that ships use has its place around it, and 0 Hz falls between two channels."""
+BESIDE_HZ = 50e3
+"""A wanted carrier is kept this far from 0 Hz, off the converter's own line there (common practice: 25 to 100 kHz)."""
+_LEAST_BESIDE_HZ = 12.5e3
+_USED = 0.4
+"""Part of the rate on either side of the centre that is used; filters fall off towards the edges."""
+_CENTRE_STEP_HZ = 6.25e3
 
 FOLD_HZ = CRYSTAL_HZ / 2
 """Directly sampled at 28.8 MS/s, what lies above comes out at 28.8 MHz − f, with its spectrum turned round."""
@@ -66,6 +78,18 @@ def check_rate(rate_hz: float | None) -> float:
         spans = " or ".join(f"{low} to {high}" for low, high in RATES_HZ)
         raise SourceError(f"a dongle cannot take {rate:.12g} samples per second; choose {spans} with --rate")
     return float(rate)
+
+
+def centre_for(wanted_hz: Collection[float], rate_hz: float) -> float | None:
+    """A centre that has all of these frequencies in its span, off its edges and off 0 Hz; None where there is none."""
+    low, high, reach = min(wanted_hz), max(wanted_hz), _USED * rate_hz
+    first, last = np.ceil((high - reach) / _CENTRE_STEP_HZ), np.floor((low + reach) / _CENTRE_STEP_HZ)
+    centres = np.arange(last, first - 1, -1) * _CENTRE_STEP_HZ
+    if not centres.size:
+        return None
+    beside = np.min(np.abs(centres[:, None] - np.array(list(wanted_hz))), axis=1)
+    best = np.lexsort((np.abs(centres - (low + high) / 2), -np.minimum(beside, BESIDE_HZ)))[0]
+    return float(centres[best]) if beside[best] >= _LEAST_BESIDE_HZ else None
 
 
 def needs_direct_sampling(centre_hz: float, name: str) -> bool:

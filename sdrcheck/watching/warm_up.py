@@ -16,9 +16,6 @@ from sdrcheck.filters.iq import Complex, complex_samples
 from sdrcheck.receiver.reference import WarmUp
 from sdrcheck.sources.source import IqSource
 
-USUAL_RATE_HZ = 1.024e6
-BESIDE_CENTRE_HZ = 50e3
-"""The carrier is kept this far from the centre, off the converter's own line there."""
 SEARCH_HZ = 20e3
 """How far from where it should be the carrier is looked for."""
 READING_S = 1.0

@@ -27,7 +27,7 @@ def listen(capsys: pytest.CaptureFixture[str], *words: str | Path) -> tuple[int,
         (("--from", VOICE, "--channel", "72", "--speed", "0"), 2, "sound plays at the speed of the air or slower"),
         (("--from", VOICE, "--channel", "72", "--level", "2"), 2, "--level"),
         (("--from", "absent", "--channel", "72"), 1, "there is no recording absent"),
-        (("--from", VOICE, "--channel", "16"), 1, "156.8000 MHz is not within what is received (156.457 to 156.697"),
+        (("--from", VOICE, "--channel", "16"), 1, "channel 16 (156.800 MHz) is not within what"),
     ],
 )
 def test_refusals_are_one_plain_line(capsys, words, status, sentence):
@@ -47,7 +47,7 @@ def test_without_a_sound_device_it_says_what_to_do(capsys, monkeypatch):
     status, _, err = listen(capsys, "--from", VOICE, "--channel", "72")
     assert status == 1
     assert err.splitlines()[-1] == "sdrcheck: there is no sound on this computer (no PortAudio); install PortAudio: …"
-    assert err.count("Other people's traffic is secret") == 1
+    assert len(err.splitlines()) == 1  # the caution comes when something is about to be heard
 
 
 def test_help(capsys):

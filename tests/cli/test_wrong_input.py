@@ -8,6 +8,7 @@ from sdrcheck.cli.main import main
 
 CAPTURES = Path(__file__).parents[2] / "captures"
 CALL = ("compose", "call", "test-call", "--self-id", "211999990", "--to", "002119990")
+VOICE = str(CAPTURES / "voice-72.sigmf-meta")
 COUNTER = ("reference", "counter", "--indicated", "156.52507M", "--counter", "156.525M")
 
 
@@ -47,6 +48,21 @@ def _own_folders(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
         ((*COUNTER, "--accuracy", "-1", "--serial", "a"), 2, "too low"),
         ((*COUNTER, "--accuracy", "1e-7", "--serial", ""), 2, "a serial cannot be empty"),
         (("attenuation", "--power", "25W", "--chain", "40dB/100W", "--gain", "nan"), 2, "no number to reckon with"),
+        (("watch", "--from", VOICE, "--all", "--speed", "-1"), 2, "-1 is too low; it must be 0 or more"),
+        (("watch", "--from", VOICE, "--all", "--own", "abc"), 2, "'abc' is no identity; an MMSI has nine digits"),
+        (("watch", "--from", VOICE, "--all", "--device", "7"), 2, "give a channel with --listen"),
+        (("watch", "--from", VOICE, "--all", "--gain", "7"), 2, "--gain is for a dongle"),
+        (("watch", "--from", VOICE, "--all", "--reference", "2000±1"), 2, "lies within ±1000 ppm"),
+        (("watch", "--from", VOICE, "--all", "--record", "absent/x"), 1, "there is no folder absent to record into"),
+        (("watch", "--from", VOICE, "--channel", "16"), 1, "channel 16 (156.800 MHz) is not within what"),
+        (("watch", "--from", VOICE, "--channel", "72", "--channel", "16"), 1, "channel 16 (156.800 MHz) is not within"),
+        (("watch", "--from", VOICE, "--all", "--listen", "16"), 1, "(156.457 to 156.697 MHz); choose a channel inside"),
+        (("watch", "--from", "dongle", "--all", "--centre", "1e400"), 2, "is no frequency to reckon with"),
+        (("watch", "--from", "dongle", "--all", "--speed", "2"), 2, "the air goes at its own pace"),
+        (("watch", "--from", "dongle", "--channel", "06", "--channel", "2182"), 2, "do not fit into one span"),
+        (("listen", "--from", VOICE, "--channel", "6"), 1, "channel 06 (156.300 MHz) is not within what"),
+        (("capture", "--from", VOICE, "--channel", "16"), 1, "channel 16 (156.800 MHz) is not within what"),
+        (("attenuation", "leak", "--from", VOICE, "--channel", "16"), 1, "channel 16 (156.800 MHz) is not within what"),
         (("printout", "a", "b", "--stations", "12"), 2, "are not letters A to Z"),
         (("printout", "a", "b", "--stored", "L20"), 2, "no identity B1 to B4"),
     ],
@@ -57,6 +73,16 @@ def test_one_plain_line(
     code, line = said(capsys, *arguments)
     assert (code, sentence in line) == (status, True), line
     assert not [path for path in tmp_path.rglob("*") if path.is_file()]
+
+
+@pytest.mark.parametrize("command", [("watch", "--all"), ("capture",), ("listen", "--channel", "72")])
+@pytest.mark.parametrize("source", ["net:127.0.0.1:1", "net:", "dongle:absent"])
+def test_nobody_is_warned_of_keying_before_a_source_that_does_not_open(
+    command: tuple[str, ...], source: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code, line = said(capsys, *command, "--from", source)
+    assert code == 1
+    assert not line.startswith("caution")
 
 
 def test_a_level_above_full_scale_ties_nothing_down(capsys: pytest.CaptureFixture[str]) -> None:

@@ -13,7 +13,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from sdrcheck.cli.attenuation import command
-from sdrcheck.errors import MeasurementError
+from sdrcheck.errors import MeasurementError, SourceError
 from sdrcheck.quantities import Measured, Term
 from sdrcheck.receiver.cautions import BEFORE_KEYING
 from sdrcheck.recordings.facts import ReceptionFacts
@@ -152,5 +152,5 @@ def test_wrong_words_and_nothing_to_compare(tmp_path: Path) -> None:
     silent = recorded(tmp_path, "silent", None)
     with pytest.raises(MeasurementError, match="nothing was keyed in"):
         CliRunner().invoke(command, ["leak", silent, path], catch_exceptions=False)
-    with pytest.raises(MeasurementError, match="does not lie within what was received"):
+    with pytest.raises(SourceError, match=r"channel 06 \(156\.300 MHz\) is not within what"):
         CliRunner().invoke(command, ["leak", path, path, "--channel", "06"], catch_exceptions=False)
