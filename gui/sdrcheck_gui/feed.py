@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from sdrcheck.bench import Event, Settings, SpectrumFrame, run
+from sdrcheck.cli.options import Judging
 from sdrcheck.errors import SdrcheckError, SourceError
 from sdrcheck.sources.catalogue import open_source
 from sdrcheck.sources.source import IqSource, SourceFacts, Tuning
@@ -28,9 +29,11 @@ log = logging.getLogger(__name__)
 
 @dataclass(frozen=True, slots=True)
 class SourceOpened:
-    """The source answered; this is what it knows of itself."""
+    """The source answered; this is what it knows of itself, and how its findings will be corrected and judged."""
 
     facts: SourceFacts
+    settings: Settings
+    remarks: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,12 +108,10 @@ class Session:
     """One run of the engine on one source, with its rolling memory, opened inside the feed's thread."""
 
     def __init__(
-        self, word: str, tuning: Tuning, settings: Settings, memory_s: float = 120.0, listening: Listening | None = None
+        self, word: str, tuning: Tuning, judging: Judging, memory_s: float = 120.0, listening: Listening | None = None
     ) -> None:
-        self.word, self.memory_s, self.asked = word, memory_s, settings
-        self.tuning = tuning
+        self.word, self.tuning, self.judging, self.memory_s = word, tuning, judging, memory_s
         self._listening = listening
-        self.settings = replace(settings, frames_per_s=_FRAMES_PER_S, frame_bins=_FRAME_BINS)
         self._memory: RollingMemory | None = None
         self._closed = threading.Event()
         self.feed = Feed(self._events, self._close)
@@ -120,11 +121,13 @@ class Session:
         if self._closed.is_set():
             source.close()
             return
-        self._memory = RollingMemory(source, self.memory_s)
-        yield SourceOpened(source.facts)
         try:
+            remarks: list[str] = []
+            settings = self.judging.settings(source, tell=remarks.append)
+            self._memory = RollingMemory(source, self.memory_s)
+            yield SourceOpened(source.facts, settings, tuple(remarks))
             tapped = self._memory if self._listening is None else Tap(self._memory, self._listening)
-            yield from run(tapped, self.settings)
+            yield from run(tapped, replace(settings, frames_per_s=_FRAMES_PER_S, frame_bins=_FRAME_BINS))
         finally:
             source.close()
 

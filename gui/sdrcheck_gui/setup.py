@@ -20,6 +20,8 @@ class Setup(msgspec.Struct, frozen=True, kw_only=True):
     reference: str = ""
     limit_set: str = "marine"
     tone_source: str = ""
+    power_setting: str = ""
+    sound_level: str = ""
 
 
 def _path() -> Path:

@@ -78,7 +78,7 @@ def attach_keying(
         keeping.path,
         choose=lambda inspection: _the_same(check, found, keeping.start_s, inspection),
         how=how,
-        tone_source=session.asked.tone_source or (HANDS_FREE_TONE if how == "hands-free" else None),
+        tone_source=session.judging.tone_source or (HANDS_FREE_TONE if how == "hands-free" else None),
         tell=lambda part: job.tell(part, "inspecting"),
     )
 

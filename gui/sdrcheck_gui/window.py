@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from sdrcheck.bench import Settings, SourceFault
+from sdrcheck.bench import SourceFault
+from sdrcheck.cli.options import Judging
 from sdrcheck.cli.ready import Finding, findings
 from sdrcheck.errors import SdrcheckError
 from sdrcheck.sources.source import Tuning
@@ -188,7 +189,7 @@ class Window(QtWidgets.QMainWindow):
     def _button(self, words: str, key: str, action: Callable[[], object]) -> QtWidgets.QPushButton:
         button = QtWidgets.QPushButton(words)
         does = KEYS[key]
-        button.setToolTip(f"{does[0].upper()}{does[1:]} ({key})")
+        button.setToolTip(f"{_upper(does)} ({key})")
         button.clicked.connect(lambda: action())
         self._shortcut(key, button.click)
         return button
@@ -246,11 +247,11 @@ class Window(QtWidgets.QMainWindow):
             lambda sentence: answers.put(Finding("looking", "missing", sentence)),
         )
 
-    def _start(self, word: str, tuning: Tuning, settings: Settings) -> None:
+    def _start(self, word: str, tuning: Tuning, judging: Judging) -> None:
         self._setup = self.start.setup
-        self.open(word, tuning, settings)
+        self.open(word, tuning, judging)
 
-    def open(self, word: str, tuning: Tuning, settings: Settings) -> None:
+    def open(self, word: str, tuning: Tuning, judging: Judging) -> None:
         """Start the engine on a source, in place of the one before."""
         self.stop()
         self.keyings = Keyings(self._memory_s)
@@ -261,7 +262,7 @@ class Window(QtWidgets.QMainWindow):
         self.say(f"Opening {word} …")
         self.again_button.hide()
         self._show_sheet(self._work)
-        self.session = Session(word, tuning, settings, self._memory_s, self.listening)
+        self.session = Session(word, tuning, judging, self._memory_s, self.listening)
         self.session.feed.start()
 
     def start_again(self) -> None:
@@ -269,7 +270,7 @@ class Window(QtWidgets.QMainWindow):
         if self.session is None:
             self._show_sheet(self.start)
         else:
-            self.open(self.session.word, self.session.tuning, self.session.asked)
+            self.open(self.session.word, self.session.tuning, self.session.judging)
 
     def stop(self) -> None:
         """End the engine, in any state."""
@@ -334,8 +335,10 @@ class Window(QtWidgets.QMainWindow):
         if self._setup is not None:
             remember(self._setup)
             self._setup = None
-        remarks = " ".join(("", *facts.remarks))
-        self.say(f"{facts.name}: {facts.sample_rate_hz / 1e3:.6g} kS/s. Nothing is transmitted.{remarks}")
+        reference = event.settings.known_reference
+        known = f"reference {reference.correction_ppm:+.2f} ± {reference.uncertainty_ppm:.2f} ppm ({reference.source})"
+        remarks = " ".join(("", *facts.remarks, *(f"{_upper(remark)}." for remark in event.remarks)))
+        self.say(f"{facts.name}: {facts.sample_rate_hz / 1e3:.6g} kS/s; {known}. Nothing is transmitted.{remarks}")
 
     def _ended(self, event: EngineStopped) -> None:
         self.keyings.drop_unfinished()
@@ -503,3 +506,7 @@ class Window(QtWidgets.QMainWindow):
         self.jobs.stop()
         self.listening.speaker.close()
         super().closeEvent(event)
+
+
+def _upper(words: str) -> str:
+    return words[:1].upper() + words[1:]

@@ -53,11 +53,11 @@ class Judging:
         self,
         source: IqSource,
         channels: tuple[Channel, ...] | None = None,
-        tell: Callable[[str], None] = functools.partial(click.echo, err=True),
+        tell: Callable[[str], None] | None = None,
     ) -> Settings:
         """How the engine is to run on an opened source, with what is known of the dongle behind it.
 
-        `tell` gets a sentence where something that was said cannot be used.
+        `tell` gets a sentence where something that was said cannot be used; without it, standard error does.
         """
         from sdrcheck.bench import Settings
 
@@ -66,7 +66,7 @@ class Judging:
             limit_set=self.limit_set,
             tone_source=self.tone_source,
             declared=self._declared(),
-            level_reference=None if self.chain is None else _level_reference(self.chain, source, tell),
+            level_reference=None if self.chain is None else _level_reference(self.chain, source, tell or _warn),
             channels=channels,
         )
 
@@ -158,6 +158,10 @@ def _reference(stated: tuple[float, float] | FrequencyReference | None, source: 
         return None
     when = datetime.now(UTC) if recording is None or facts.start_utc is None else utc_moment(facts.start_utc)
     return stored.at(when)
+
+
+def _warn(sentence: str) -> None:
+    click.echo(sentence, err=True)
 
 
 def _level_reference(

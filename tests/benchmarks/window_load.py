@@ -25,7 +25,7 @@ os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 
 import numpy as np
 
-from sdrcheck.bench import Settings, SourceFault, SpectrumFrame, TransmissionEnded
+from sdrcheck.bench import SourceFault, SpectrumFrame, TransmissionEnded
 from sdrcheck.sources.intake import Intake
 from sdrcheck.sources.source import Tuning
 from sdrcheck.watching.demodulation import Sound
@@ -132,7 +132,7 @@ def watch(port: str, minutes: float, rate_hz: float) -> None:
     window.resize(1366, 768)
     window.show()
     window.listen.on.click()
-    window.open(f"net:127.0.0.1:{port}", Tuning(CENTRE_HZ, rate_hz), Settings())
+    window.open(f"net:127.0.0.1:{port}", Tuning(CENTRE_HZ, rate_hz), Judging())
     print("minute   frames/s   core   lost samples   memory MB   calls   call on screen after, median and most s")
     marks = {"time": time.monotonic(), "used": time.process_time(), "began": time.monotonic()}
     rows: list[tuple[float, float, float, list[float]]] = []
@@ -211,7 +211,7 @@ def show_picture(began: float, source: str | None) -> None:
     window = Window(Path(tempfile.mkdtemp()))
     window.show()
     if source is not None:
-        window.open(source, Tuning(), Settings())
+        window.open(source, Tuning(), Judging())
     while (source is not None and window.band._latest is None) or not window.isVisible():
         QtWidgets.QApplication.processEvents()
         time.sleep(0.001)

@@ -88,11 +88,11 @@ def _rest(seconds: float) -> None:
 
 
 def _play(window, recording: Path) -> None:  # type: ignore[no-untyped-def]
-    from sdrcheck.bench import Settings
+    from sdrcheck.cli.options import Judging
     from sdrcheck.receiver.reference import FrequencyReference
     from sdrcheck.sources.source import Tuning
 
-    settings = Settings(reference=FrequencyReference(0.4, 0.3, "a counter"), tone_source="electrical")
+    settings = Judging(reference=FrequencyReference(0.4, 0.3, "a counter"), tone_source="electrical")
     window.open(os.path.relpath(recording, REPOSITORY), Tuning(), settings)
     until = time.monotonic() + 60
     while "ended" not in window.status.text() and time.monotonic() < until:

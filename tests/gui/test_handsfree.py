@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from sdrcheck.bench import Settings
+from sdrcheck.cli.options import Judging
 from sdrcheck.compositions import level, tone
 from sdrcheck.errors import SourceError
 from sdrcheck.recordings import sigmf
@@ -48,13 +48,13 @@ def short_recording(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def begun(window: Window, qtbot, path: Path, folder: Path, speed: float | None) -> HandsFreeScreen:  # type: ignore[no-untyped-def]
     window.open_visit(folder)
     qtbot.waitUntil(lambda: window.visit.case is not None, timeout=10_000)
-    window.open(str(path), Tuning(speed=0.001), Settings())
+    window.open(str(path), Tuning(speed=0.001), Judging())
     qtbot.waitUntil(lambda: window.session is not None and window.session.facts is not None, timeout=10_000)
     screen = window.begin_hands_free("vhf-1")
     assert screen is not None
     qtbot.keyClick(screen, QtCore.Qt.Key.Key_Return)
     assert window.session is not None
-    window.open(str(path), Tuning(speed=speed), window.session.asked)
+    window.open(str(path), Tuning(speed=speed), window.session.judging)
     return screen
 
 

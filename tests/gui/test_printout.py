@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from sdrcheck.bench import Settings
+from sdrcheck.cli.options import Judging
 from sdrcheck.errors import VisitError
 from sdrcheck.sources.source import Tuning
 from sdrcheck.visits import results
@@ -22,7 +22,7 @@ PRINTED = VISIT / "printouts" / "navtex-1-518.txt"
 
 
 def test_a_message_arrives_and_the_print_out_is_compared(window: Window, qtbot) -> None:  # type: ignore[no-untyped-def]
-    window.open(str(HEARD), Tuning(speed=None), Settings())
+    window.open(str(HEARD), Tuning(speed=None), Judging())
     qtbot.waitUntil(lambda: "ended" in window.status.text(), timeout=30_000)
     keying = next(one for one in window.keyings if one.transmission and one.transmission.messages)
     window.choose(keying.number)

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from sdrcheck.bench import Settings
+from sdrcheck.cli.options import Judging
 from sdrcheck.evidence.verify import verify
 from sdrcheck.sources.source import Tuning
 from sdrcheck.visits import document, results
@@ -32,7 +32,7 @@ def folder(tmp_path: Path) -> Path:
 
 
 def opened(window: Window, qtbot, folder: Path, capture: str = "test-call") -> None:  # type: ignore[no-untyped-def]
-    window.open(str(CAPTURES / f"{capture}.sigmf-meta"), Tuning(speed=None), Settings())
+    window.open(str(CAPTURES / f"{capture}.sigmf-meta"), Tuning(speed=None), Judging())
     qtbot.waitUntil(lambda: "ended" in window.status.text(), timeout=20_000)
     window.open_visit(folder)
     qtbot.waitUntil(lambda: window.visit.case is not None, timeout=10_000)
@@ -189,7 +189,7 @@ def test_a_silence_is_recorded_and_judged(window: Window, qtbot, folder: Path, m
     monkeypatch.setattr(visit_work, "_SPARE_S", 0.0)
     for step in ("alert cancelled", "set restarted"):
         results.add(folder, results.GateStep(utc=made.NOW, set="vhf-1", step=step, passed=True))
-    window.open(str(CAPTURES / "test-call.sigmf-meta"), Tuning(speed=0.2), Settings())
+    window.open(str(CAPTURES / "test-call.sigmf-meta"), Tuning(speed=0.2), Judging())
     qtbot.waitUntil(lambda: window.session is not None and window.session.memory_span_s[1] > 0, timeout=5000)
     assert window.session is not None
     passed, detail = visit_work.witness_silence(Job("silence"), folder, "vhf-1", window.session)

@@ -11,7 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from sdrcheck.bench import CharactersArrived, Settings, TransmissionStarted
+from sdrcheck.bench import CharactersArrived, TransmissionStarted
+from sdrcheck.cli.options import Judging
 from sdrcheck.errors import SourceError
 from sdrcheck.recordings.recording import open_recording
 from sdrcheck.sources.source import Tuning
@@ -28,7 +29,7 @@ TWO = REPOSITORY / "captures" / "two-channels.sigmf-meta"
 
 
 def play(window: Window, qtbot, path: Path, speed: float | None = None) -> None:  # type: ignore[no-untyped-def]
-    window.open(str(path), Tuning(speed=speed), Settings())
+    window.open(str(path), Tuning(speed=speed), Judging())
     qtbot.waitUntil(lambda: "ended" in window.status.text() or "⚠" in window.status.text(), timeout=20_000)
 
 
@@ -67,7 +68,7 @@ def test_a_bug_in_the_engine_is_shown_and_the_window_stays(window: Window, qtbot
         raise ZeroDivisionError("made up")
 
     monkeypatch.setattr("sdrcheck_gui.feed.run", broken)
-    window.open(str(CALL), Tuning(speed=None), Settings())
+    window.open(str(CALL), Tuning(speed=None), Judging())
     qtbot.waitUntil(lambda: "ZeroDivisionError" in window.status.text(), timeout=5000)
     assert window.isVisible()
 
@@ -110,7 +111,7 @@ def test_text_grows_and_shrinks_within_reason(window: Window) -> None:
 
 
 def test_closing_in_mid_run_ends_the_engine(window: Window, qtbot) -> None:  # type: ignore[no-untyped-def]
-    window.open(str(CALL), Tuning(speed=0.05), Settings())
+    window.open(str(CALL), Tuning(speed=0.05), Judging())
     qtbot.wait(200)
     feed = window.session.feed  # type: ignore[union-attr]
     window.close()
@@ -126,7 +127,7 @@ def test_a_source_that_vanishes_is_said_and_can_be_started_again(window: Window,
     serving.start()
     try:
         wanted = Tuning(centre_hz=156.6e6, sample_rate_hz=1_024_000.0)
-        window.open(f"net:127.0.0.1:{server.port}", wanted, Settings())
+        window.open(f"net:127.0.0.1:{server.port}", wanted, Judging())
         qtbot.waitUntil(lambda: window.band._latest is not None, timeout=20_000)
         assert not window.again_button.isVisible()
         server.hang_up()
@@ -144,7 +145,7 @@ def test_a_source_that_vanishes_is_said_and_can_be_started_again(window: Window,
 
 
 def test_no_server_is_said_and_offered_again(window: Window, qtbot) -> None:  # type: ignore[no-untyped-def]
-    window.open("net:127.0.0.1:9", Tuning(centre_hz=156.6e6), Settings())
+    window.open("net:127.0.0.1:9", Tuning(centre_hz=156.6e6), Judging())
     qtbot.waitUntil(lambda: window.again_button.isVisible(), timeout=30_000)
     assert "cannot be reached" in window.status.text()
 
@@ -302,7 +303,7 @@ def test_what_is_ready_comes_by_itself_with_remedies(window: Window, qtbot) -> N
 
 
 def test_closing_in_the_middle_of_everything_ends_everything(window: Window, qtbot) -> None:  # type: ignore[no-untyped-def]
-    window.open(str(TWO), Tuning(speed=0.05), Settings())
+    window.open(str(TWO), Tuning(speed=0.05), Judging())
     qtbot.waitUntil(lambda: window.session is not None and window.session.memory_span_s[1] > 0, timeout=10_000)
     window.listen.on.click()
     job = window.jobs.start("Waiting", lambda job: job.wait_until(lambda: False, 60, "waiting"), print, print)
@@ -313,7 +314,7 @@ def test_closing_in_the_middle_of_everything_ends_everything(window: Window, qtb
 
 
 def test_a_mark_set_while_keyed_keeps_the_whole_keying(window: Window, qtbot) -> None:  # type: ignore[no-untyped-def]
-    window.open(str(TWO), Tuning(speed=0.3), Settings())
+    window.open(str(TWO), Tuning(speed=0.3), Judging())
     qtbot.waitUntil(lambda: any(keying.transmission is None for keying in window.keyings), timeout=20_000)
     live = next(keying for keying in window.keyings if keying.transmission is None)
     window.choose(live.number)

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import click
 
-from sdrcheck.bench import Settings
-from sdrcheck.cli.arguments import FREQUENCY, PPM
+from sdrcheck.cli.arguments import CHAIN, FREQUENCY, NUMBER, PPM
+from sdrcheck.cli.options import Judging
 from sdrcheck.cli.ready import Finding
 from sdrcheck.errors import ReceiverError
 from sdrcheck.limits.sets import LIMIT_SETS
@@ -23,6 +23,8 @@ from sdrcheck_gui.panels.text import Words
 from sdrcheck_gui.qt import QtCore, QtGui, QtWidgets
 from sdrcheck_gui.setup import Setup
 
+_PICTURE_LINES = 7.6
+UNDECLARED = "not declared"
 BARE = (".cu8", ".wav")
 """Endings of recordings that may not say how they were tuned."""
 PLACES = {  # what is to be checked -> centre, rate
@@ -40,7 +42,7 @@ class ChainPicture(QtWidgets.QWidget):
         super().__init__()
         self._look = look
         self._found: Assessment | str = ""
-        self.setMinimumHeight(round(self.fontMetrics().height() * 6.5))
+        self.setMinimumHeight(round(self.fontMetrics().height() * _PICTURE_LINES))
         self.setAccessibleName("picture of the attenuator chain")
 
     def show_assessment(self, found: Assessment | str, look: Look) -> None:
@@ -61,36 +63,41 @@ class ChainPicture(QtWidgets.QWidget):
             return
         places = [("transmitter", watts_text(found.transmitter_w), "")]
         places += [(str(stage.element), watts_text(stage.power_out_w), stage.problem) for stage in found.stages]
-        places.append(("dongle", f"{found.at_dongle_dbm:.1f} dBm", ""))
+        places.append(("dongle", f"{found.at_dongle_dbm:.1f} dBm".replace("-", "−"), ""))
         step = self.width() / len(places)
-        middle = line * 1.6
+        top, height = line * 0.3, line * 2.5
+        middle = top + height / 2
+        painter.setPen(QtGui.QPen(QtGui.QColor(look.faint), 2))
         painter.drawLine(QtCore.QPointF(step / 2, middle), QtCore.QPointF(self.width() - step / 2, middle))
         for number, (name, power, problem) in enumerate(places):
-            box = QtCore.QRectF(number * step + 6, middle - line * 0.9, step - 12, line * 1.8)
+            box = QtCore.QRectF(number * step + 6, top, step - 12, height)
             colour = look.verdict_colour("fail") if problem else QtGui.QColor(look.ink)
             painter.setPen(QtGui.QPen(colour, 3 if problem else 1))
-            painter.setBrush(QtGui.QColor(look.panel))
-            painter.drawRect(box)
+            painter.setBrush(QtGui.QColor(look.paper))
+            painter.drawRoundedRect(box, 3, 3)
             painter.setPen(colour)
             centre = QtCore.Qt.AlignmentFlag.AlignCenter
-            fitted = self.fontMetrics().elidedText(name, QtCore.Qt.TextElideMode.ElideMiddle, int(box.width() - 4))
-            painter.drawText(box, centre, ("✕ " if problem else "") + fitted)
+            words = [
+                self.fontMetrics().elidedText(part, QtCore.Qt.TextElideMode.ElideMiddle, int(box.width() - 6))
+                for part in (("✕ " if problem else "") + name).split(", ")
+            ]
+            painter.drawText(box, centre, "\n".join(words))
             painter.setPen(QtGui.QColor(look.ink))
-            painter.drawText(box.translated(0, line * 1.7), centre, power)
+            painter.drawText(QtCore.QRectF(box.left(), box.bottom() + 2, box.width(), line), centre, power)
         painter.setPen(look.verdict_colour("pass" if found.verdict is attenuation.Verdict.SAFE else "fail"))
         font = painter.font()
         font.setBold(True)
         painter.setFont(font)
-        below = QtCore.QRectF(4, middle + line * 2.0, self.width() - 8, line * 3)
-        words = f"{found.verdict.upper()}. {' '.join(found.reasons)}"
-        painter.drawText(below, QtCore.Qt.AlignmentFlag.AlignLeft | QtCore.Qt.TextFlag.TextWordWrap, words)
+        below = QtCore.QRectF(6, top + height + line * 1.5, self.width() - 12, line * 3.2)
+        words_below = f"{found.verdict.upper()}. {' '.join(found.reasons)}"
+        painter.drawText(below, QtCore.Qt.AlignmentFlag.AlignLeft | QtCore.Qt.TextFlag.TextWordWrap, words_below)
 
 
 class StartPanel(QtWidgets.QScrollArea):
     """Asks for a set-up and says at once what is wrong with it."""
 
     started = QtCore.Signal(str, object, object)
-    """Source word, tuning and settings, when the user starts."""
+    """Source word, tuning, and how findings are judged, when the user starts."""
     shown = QtCore.Signal()
     ready_wanted = QtCore.Signal()
 
@@ -114,7 +121,7 @@ class StartPanel(QtWidgets.QScrollArea):
         self.centre, self.rate, self.gain = (QtWidgets.QLineEdit() for _ in range(3))
         self.centre.setToolTip("Centre frequency, for example 156.75M (Hz, kHz or MHz); a recording knows its own")
         self.rate.setToolTip("Samples a second, for example 2.4M; a recording knows its own")
-        self.gain.setToolTip("Tuner gain in dB; empty takes what the chain recommends")
+        self.gain.setToolTip("Tuner gain in dB; empty takes what the chain recommends, or the lowest")
         self.gain.setPlaceholderText("as recommended")
         self.power, self.chain = QtWidgets.QLineEdit(), QtWidgets.QLineEdit()
         self.power.setToolTip("Most power the transmitter can give, for example 25W or 400W; empty if none is keyed")
@@ -127,14 +134,22 @@ class StartPanel(QtWidgets.QScrollArea):
         self.known = Words(small=True)
         self.known.setAccessibleName("the frequency reference that will be used, and its age")
         self.limit_set = QtWidgets.QComboBox()
-        for name, limits in LIMIT_SETS.items():
-            self.limit_set.addItem(f"{name}: {limits.title}", name)
-        self.limit_set.setSizeAdjustPolicy(QtWidgets.QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
-        self.tone_source = QtWidgets.QComboBox()
-        self.tone_source.addItems(["not declared", "acoustic", "electrical"])
-        self.tone_source.setToolTip(
-            "How a test tone gets into the set; undeclared, nothing that depends on it is judged"
-        )
+        self.limit_set.addItems(list(LIMIT_SETS))
+        self.limit_set.setToolTip("Which limits judge what is measured")
+        self.limits_title = Words(small=True)
+        self.limit_set.currentTextChanged.connect(lambda name: self.limits_title.say(_sentence(LIMIT_SETS[name].title)))
+        self.tone_source, self.power_setting, self.sound_level = (QtWidgets.QComboBox() for _ in range(3))
+        for declared, words, does in (
+            (
+                self.tone_source,
+                ("acoustic", "electrical"),
+                "How a test tone gets into the set; undeclared, nothing that depends on it is judged",
+            ),
+            (self.power_setting, ("high", "low"), "Power setting of the set; undeclared, the most allowed is judged"),
+            (self.sound_level, ("94",), "The tone at the microphone is 1 kHz at 94 dB (sound pressure re 20 µPa)"),
+        ):
+            declared.addItems([UNDECLARED, *words])
+            declared.setToolTip(does)
         self._first = True
         self.problem = Words()
         self.problem.setAccessibleName("why it does not start")
@@ -160,49 +175,58 @@ class StartPanel(QtWidgets.QScrollArea):
 
     def _lay_out(self, browse: QtWidgets.QPushButton) -> None:
         form = QtWidgets.QFormLayout()
+        form.setFieldGrowthPolicy(QtWidgets.QFormLayout.FieldGrowthPolicy.ExpandingFieldsGrow)
+        form.addRow(Words("What to receive from", strong=True))
         row = QtWidgets.QHBoxLayout()
         row.addWidget(self.source, 1)
         row.addWidget(browse)
         form.addRow(_named("&Receive from", self.source), row)
         form.addRow("&Place in the bands", self.place)
-        tuning = QtWidgets.QHBoxLayout()
-        for words, field in (("", self.centre), ("rate", self.rate), ("gain", self.gain)):
-            if words:
-                tuning.addWidget(QtWidgets.QLabel(words))
-            tuning.addWidget(field, 1)
-        form.addRow(_named("&Centre", self.centre), tuning)
+        form.addRow(_named("&Centre", self.centre), _beside(self.centre, "rate", self.rate, "gain", self.gain))
+        form.addRow(Words("Transmitter, and what stands before the dongle", strong=True))
         chain = QtWidgets.QHBoxLayout()
         chain.addWidget(self.power, 1)
         chain.addWidget(QtWidgets.QLabel("through"))
         chain.addWidget(self.chain, 3)
         form.addRow(_named("&Transmitter", self.power), chain)
         form.addRow(self.picture)
-        form.addRow("&Frequency reference", self.reference)
-        form.addRow(self.known)
+        form.addRow(Words("Frequency reference", strong=True))
+        form.addRow("Correc&tion", self.reference)
+        form.addRow("", self.known)
+        form.addRow(Words("What findings are held against", strong=True))
         form.addRow("&Limits", self.limit_set)
-        form.addRow("Test tone &in", self.tone_source)
-        cautions = QtWidgets.QLabel("\n".join(f"• {caution}" for caution in BEFORE_KEYING))
-        cautions.setWordWrap(True)
-        cautions.setTextFormat(QtCore.Qt.TextFormat.PlainText)
+        form.addRow("", self.limits_title)
+        form.addRow(
+            _named("Test tone &in", self.tone_source),
+            _beside(self.tone_source, "power setting", self.power_setting, "sound level", self.sound_level),
+        )
+        self.cautions = Words("\n".join(f"⚠ {caution}" for caution in BEFORE_KEYING))
         left = QtWidgets.QVBoxLayout()
         left.addLayout(form)
         left.addWidget(self.problem)
+        left.addSpacing(6)
         left.addWidget(self.start)
         left.addStretch(1)
         right = QtWidgets.QVBoxLayout()
-        right.addWidget(QtWidgets.QLabel("Before anybody keys a transmitter"))
-        right.addWidget(cautions)
+        right.addWidget(Words("Before anybody keys a transmitter", strong=True))
+        right.addWidget(self.cautions)
         heading = QtWidgets.QHBoxLayout()
-        heading.addWidget(QtWidgets.QLabel("What is ready"), 1)
+        heading.addWidget(Words("What is ready", strong=True), 1)
         heading.addWidget(self.look_again)
         right.addLayout(heading)
         right.addWidget(self.ready, 1)
         across = QtWidgets.QHBoxLayout(self._page)
+        across.setContentsMargins(12, 8, 12, 10)
+        across.setSpacing(24)
         across.addLayout(left, 3)
         across.addLayout(right, 2)
 
     def dress(self, look: Look) -> None:
         self._look = look
+        self.cautions.frame(look.warning)
+        self.problem.frame(look.warning)
+        for quiet in (self.known, self.limits_title):
+            quiet.colour(look.faint)
         self._work_out()
 
     def showEvent(self, event: QtGui.QShowEvent) -> None:
@@ -251,7 +275,10 @@ class StartPanel(QtWidgets.QScrollArea):
             self.known.say(f"⚠ {problem}")
             return
         if known is None:
-            self.known.say("None: every frequency carries the uncertainty of an uncorrected dongle.")
+            self.known.say(
+                "None typed: what the recording says, or what is kept for the dongle that answers; without either, "
+                "every frequency carries the uncertainty of an uncorrected dongle."
+            )
             return
         age = ""
         if known.taken_utc is not None:
@@ -270,13 +297,18 @@ class StartPanel(QtWidgets.QScrollArea):
             (self.reference, setup.reference),
         ):
             field.setText(text)
-        self.limit_set.setCurrentIndex(max(self.limit_set.findData(setup.limit_set), 0))
-        self.tone_source.setCurrentText(setup.tone_source or "not declared")
+        self.limit_set.setCurrentIndex(max(self.limit_set.findText(setup.limit_set), 0))
+        self.limits_title.say(_sentence(LIMIT_SETS[self.limit_set.currentText()].title))
+        for choice, word in (
+            (self.tone_source, setup.tone_source),
+            (self.power_setting, setup.power_setting),
+            (self.sound_level, setup.sound_level),
+        ):
+            choice.setCurrentIndex(max(choice.findText(word), 0))
 
     @property
     def setup(self) -> Setup:
         """What stands in the fields."""
-        tone = self.tone_source.currentText()
         return Setup(
             source=self.source.currentText().strip(),
             centre=self.centre.text(),
@@ -285,8 +317,10 @@ class StartPanel(QtWidgets.QScrollArea):
             power=self.power.text(),
             chain=self.chain.text(),
             reference=self.reference.text(),
-            limit_set=self.limit_set.currentData(),
-            tone_source="" if tone == "not declared" else tone,
+            limit_set=self.limit_set.currentText(),
+            tone_source=_declared(self.tone_source),
+            power_setting=_declared(self.power_setting),
+            sound_level=_declared(self.sound_level),
         )
 
     def _browse(self) -> None:
@@ -326,13 +360,13 @@ class StartPanel(QtWidgets.QScrollArea):
         setup = self.setup
         try:
             if not setup.source:
-                raise click.BadParameter("say what to receive from")
-            reference = frequency_reference(setup)
+                raise click.BadParameter("Say what to receive from.")
             tuning = Tuning(
                 centre_hz=_frequency(setup.centre),
                 sample_rate_hz=_frequency(setup.rate),
                 gain_db=self._gain(setup),
             )
+            judging = judged_by(setup)
         except (click.BadParameter, ReceiverError) as problem:
             self.problem.say(f"⚠ {problem}")
             return
@@ -341,9 +375,7 @@ class StartPanel(QtWidgets.QScrollArea):
             self.problem.say("Not started: mend the chain first, or leave the transmitter unkeyed.")
             return
         self.problem.say("")
-        tone = setup.tone_source or None
-        settings = Settings(reference=reference, limit_set=setup.limit_set, tone_source=tone)  # type: ignore[arg-type]
-        self.started.emit(setup.source, tuning, settings)
+        self.started.emit(setup.source, tuning, judging)
 
     def _gain(self, setup: Setup) -> float | None:
         found = self.assessment()
@@ -361,15 +393,34 @@ class StartPanel(QtWidgets.QScrollArea):
         return answer == QtWidgets.QMessageBox.StandardButton.Yes
 
 
+def judged_by(setup: Setup) -> Judging:
+    """How a set-up wants findings corrected and judged. Raises BadParameter with a sentence for the user."""
+    if setup.sound_level and setup.tone_source == "electrical":
+        raise click.BadParameter("A tone that is fed in electrically has no sound level; choose one of the two.")
+    return Judging(
+        reference=typed_reference(setup),
+        limit_set=setup.limit_set,
+        tone_source=setup.tone_source or None,  # type: ignore[arg-type]
+        power_setting=setup.power_setting or None,
+        sound_level=setup.sound_level or None,
+        chain=CHAIN.convert(setup.chain, None, None) if setup.chain.strip() else None,
+    )
+
+
+def typed_reference(setup: Setup) -> FrequencyReference | None:
+    """The reference that was typed, if any."""
+    if not setup.reference.strip():
+        return None
+    return FrequencyReference(*PPM.convert(setup.reference, None, None), "typed on the start page")
+
+
 def frequency_reference(setup: Setup) -> FrequencyReference | None:
-    """The typed reference, else the stored one of the named dongle aged to now, else none."""
-    if setup.reference.strip():
-        correction, uncertainty = PPM.convert(setup.reference, None, None)
-        return FrequencyReference(correction, uncertainty, "typed on the start page")
-    if setup.source.startswith("dongle:"):
+    """The typed reference, else the stored one of the named dongle aged to now, else none that is known yet."""
+    typed = typed_reference(setup)
+    if typed is None and setup.source.startswith("dongle:"):
         stored = reference_store.latest(setup.source.removeprefix("dongle:"))
         return None if stored is None else stored.at(datetime.now(UTC))
-    return None
+    return typed
 
 
 def format_age(age: timedelta) -> str:
@@ -393,9 +444,24 @@ def _frequency(text: str) -> float | None:
 
 
 def _number(text: str) -> float | None:
-    if not text.strip():
-        return None
-    try:
-        return float(text)
-    except ValueError:
-        raise click.BadParameter(f"{text!r} is no gain; write it in dB, for example 20.7") from None
+    return NUMBER.convert(text.strip(), None, None) if text.strip() else None
+
+
+def _declared(field: QtWidgets.QComboBox) -> str:
+    return "" if field.currentText() == UNDECLARED else field.currentText()
+
+
+def _beside(first: QtWidgets.QWidget, *others: QtWidgets.QWidget | str) -> QtWidgets.QHBoxLayout:
+    """Fields side by side, with words before each but the first."""
+    row = QtWidgets.QHBoxLayout()
+    row.addWidget(first, 1)
+    for one in others:
+        if isinstance(one, str):
+            row.addWidget(QtWidgets.QLabel(one))
+        else:
+            row.addWidget(one, 1)
+    return row
+
+
+def _sentence(words: str) -> str:
+    return f"{words[:1].upper()}{words[1:]}."

@@ -280,7 +280,7 @@ class VisitPanel(QtWidgets.QWidget):
         path, session = self.path, self._session()
         if path is None:
             return
-        tone = session.asked.tone_source if session is not None else None
+        tone = session.judging.tone_source if session is not None else None
         self._start(
             f"Filing {recording.name} to {check_id}",
             lambda job: file_recording(
