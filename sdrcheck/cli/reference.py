@@ -44,7 +44,7 @@ class Hertz(click.ParamType[tuple[float, float | None]]):
             r"(.+?)(?:±|\+/?-)\s*([0-9.]+(?:[eE][+-]?[0-9]+)?)\s*(?:Hz)?\s*", str(value), re.IGNORECASE
         )
         frequency = FREQUENCY.convert(found[1] if found else value, param, ctx)
-        return frequency, float(found[2]) if found else None
+        return frequency, Number(0).convert(found[2], param, ctx) if found else None
 
 
 class Serial(click.ParamType[str]):

@@ -84,12 +84,14 @@ def command(
     Your own list comes first. Its columns: name, letter, frequency_khz; may have country, navarea, latitude, longitude,
     times_utc (0040 0440 …), range_nm, source, source_date, remark.
     """
+    if live and (when is not None or as_json):
+        raise click.UsageError("--live counts down from now on the terminal; leave out --at and --json")
     stations = find(every_station(_table(table, forget_table)), " ".join(search))
     found = _placed(stations, place)
     now = when or datetime.now(UTC)
     if as_json:
         _print_json(found, now)
-    elif live and when is None:
+    elif live:
         _count_down(found)
     else:
         _print_text(found, now, sum(s.latitude is None for s in stations) if place else 0)
@@ -167,6 +169,7 @@ def _print_text(found: tuple[Row, ...], now: datetime, unplaced: int) -> None:
         table, sources = _rendered(found, now)
         console.print(f"At {now:%Y-%m-%d %H:%M} UTC, the slot of letter {letter_at(now)} by the rule.")
         console.print(table)
+        console.print()
         for number, source in enumerate(sources, 1):
             console.print(Text(f"[{number}] {source}"))
     if unplaced:
@@ -177,20 +180,21 @@ def _print_text(found: tuple[Row, ...], now: datetime, unplaced: int) -> None:
     )
 
 
-def _rendered(found: tuple[Row, ...], now: datetime) -> tuple[Any, list[str]]:
+def _rendered(found: tuple[Row, ...], now: datetime, *, live: bool = False) -> tuple[Any, list[str]]:
+    """The table, and its sources in the order of their numbers; a live one counts seconds and names no sources."""
     from rich import box
     from rich.table import Table
     from rich.text import Text
 
     with_distance = any(away is not None for _, away in found)
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
-    table.add_column("station", overflow="fold")
-    table.add_column("", no_wrap=True)
-    table.add_column("kHz", justify="right", no_wrap=True)
+    table = Table(box=box.SIMPLE_HEAD, show_edge=False, padding=(0, 1, 0, 0))
+    table.add_column("station", overflow="fold", min_width=14)
+    table.add_column("", max_width=6)
+    table.add_column("kHz", justify="right", max_width=7)
     table.add_column("next slot", no_wrap=True)
     if with_distance:
         table.add_column("NM", justify="right", no_wrap=True)
-    table.add_column("times are")
+    table.add_column("times are", min_width=9)
     table.add_column("source", no_wrap=True)
     sources: dict[str, int] = {}
     for station, away, slot in _in_order(found, now):
@@ -204,22 +208,23 @@ def _rendered(found: tuple[Row, ...], now: datetime) -> tuple[Any, list[str]]:
             Text(name),
             station.letter or (f"({station.remembered_letter})" if station.remembered_letter else "?"),
             frequency if station.frequency_khz else f"({frequency})" if frequency else "?",
-            _slot_text(slot, now),
+            _slot_text(slot, now, seconds=live),
         ]
         if with_distance:
             reach = f" of {station.range_nm:.0f}" if station.range_nm else ""
             cells.append(f"{away:.0f}{reach}" if away is not None else "")
-        table.add_row(*cells, basis, Text(f"[{number}] {station.age}"))
+        table.add_row(*cells, basis, Text(station.age if live else f"[{number}] {station.age}"))
     return table, list(sources)
 
 
-def _slot_text(slot: Slot | None, now: datetime) -> str:
+def _slot_text(slot: Slot | None, now: datetime, *, seconds: bool) -> str:
     if slot is None:
         return "not known"
     if slot.start <= now:
         return f"{slot.start:%H%M} running"
     hours, rest = divmod(round((slot.start - now).total_seconds()), 3600)
-    return f"{slot.start:%H%M} in {hours}:{rest // 60:02d}:{rest % 60:02d}"
+    left = f"{hours}:{rest // 60:02d}" + (f":{rest % 60:02d}" if seconds else "")
+    return f"{slot.start:%H%M} in {left}"
 
 
 def _count_down(found: tuple[Row, ...]) -> None:
@@ -230,5 +235,5 @@ def _count_down(found: tuple[Row, ...]) -> None:
 
     with suppress(KeyboardInterrupt), Live(refresh_per_second=4) as view:
         while True:
-            view.update(_rendered(found, datetime.now(UTC).replace(microsecond=0))[0])
+            view.update(_rendered(found, datetime.now(UTC).replace(microsecond=0), live=True)[0])
             time.sleep(0.5)

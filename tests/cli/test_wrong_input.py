@@ -47,6 +47,8 @@ def _own_folders(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
         (("compose", "tone", "--channel", "72", "--deviation", "300k", "-o", "x"), 2, "up to 12 kHz"),
         ((*COUNTER, "--accuracy", "-1", "--serial", "a"), 2, "too low"),
         ((*COUNTER, "--accuracy", "1e-7", "--serial", ""), 2, "a serial cannot be empty"),
+        ((*COUNTER[:-1], "156.525M±1.2.3", "--serial", "a"), 2, "'1.2.3' is not a number"),
+        ((*COUNTER[:-1], "156.525M±1e999", "--serial", "a"), 2, "is no number to reckon with"),
         (("attenuation", "--power", "25W", "--chain", "40dB/100W", "--gain", "nan"), 2, "no number to reckon with"),
         (("watch", "--from", VOICE, "--all", "--speed", "-1"), 2, "-1 is too low; it must be 0 or more"),
         (("watch", "--from", VOICE, "--all", "--own", "abc"), 2, "'abc' is no identity; an MMSI has nine digits"),

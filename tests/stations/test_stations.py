@@ -188,11 +188,16 @@ def test_command_shows_source_age_and_memory() -> None:
     shown = runner.invoke(command, ["XV", "--at", "2026-03-01T12:34Z"]).output
     assert "from memory" in shown
     assert "(A)" in shown
-    assert "1600 in 3:26:00" in shown
+    assert "1600 in 3:26 " in shown
     sailor = runner.invoke(command, ["--near", "54 10N 007 54E", "--at", "12:34"])
     assert "Pinneberg" in sailor.output
     assert "undated" in sailor.output
     assert all(len(line) <= 80 for line in sailor.output.splitlines())
+    every = runner.invoke(command, ["--at", "12:34"]).output.splitlines()
+    assert all(len(line) <= 80 for line in every)
+    assert any(line.startswith("Prince Rupert,") for line in every)  # no name is broken in the middle of a word
+    assert any(line.endswith("from memory ") for line in every)
     assert runner.invoke(command, ["--near", "somewhere"]).exit_code == 2
+    assert runner.invoke(command, ["--live", "--at", "12:34"]).exit_code == 2
     assert runner.invoke(command, ["--at", "25:00"]).exit_code == 2
     assert "No station" in runner.invoke(command, ["atlantis"]).output
