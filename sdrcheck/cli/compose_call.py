@@ -133,7 +133,7 @@ _SYMBOL = click.IntRange(0, 127)
 @click.option("--to", help="The called station's or group's identity.")
 @click.option("--area", type=AreaType(), help="Geographic area: '56N 004E 3 12'.")
 @click.option("--distress-id", help="Identity of the ship in distress  [default: unknown]")
-@click.option("--nature", type=NatureType(), default=107, help="Nature of distress, by symbol or words.")
+@click.option("--nature", type=NatureType(), help="Nature of distress, by symbol or words  [default: undesignated]")
 @click.option("--position", type=PositionType(), help="55°12'N 012°34'E  [default: unknown]")
 @click.option("--utc", help="Time of the position, HH:MM  [default: unknown]")
 @click.option("--category", type=click.Choice([c.name.lower().replace("_", "-") for c in Category]))
@@ -199,6 +199,9 @@ def command(
         raise click.UsageError("--attempt goes with a distress alert only")
     if options["gap_s"] and not attempt:
         raise click.UsageError("--gap goes with --attempt only")
+    for name in _OF_THE_OTHER_BAND[band]:
+        if options[name] != RADIO_FAULTS[name]:
+            raise click.UsageError(f"{_in_words(name)} is no fault of a call on --band {band}")
     call = _call_order(TYPES[type_], options)
     information = call.information()
     caution = needs_closed_cable(information)
@@ -298,6 +301,15 @@ RADIO_FAULTS = {
 }
 """What a sound file cannot hold, with the values that mean none of it."""
 
+_OF_THE_OTHER_BAND: dict[Band, tuple[str, ...]] = {
+    "vhf": ("shift_hz",),
+    "mf": ("index_b", "index_y", "tone_b_error_hz", "tone_y_error_hz", "no_pre_emphasis"),
+}
+
+
+def _in_words(fault: str) -> str:
+    return fault.removesuffix("_hz").removesuffix("_hz_per_s").removesuffix("_s").replace("_", " ")
+
 
 def _write_sound(
     order: Order,
@@ -315,9 +327,7 @@ def _write_sound(
 
     for name, none in RADIO_FAULTS.items():
         if options[name] != none:
-            raise click.UsageError(
-                f"{name.replace('_', ' ')} is a fault of the carrier, which a sound file does not hold"
-            )
+            raise click.UsageError(f"{_in_words(name)} is a fault of the carrier, which a sound file does not hold")
     silence = np.zeros(round(options["gap_s"] * sound.SOUND_RATE_HZ))
     sent = [[1 - bit for bit in bits] if options["inverted"] else bits for bits in calls]
     sent = sent if silence.size else [[bit for bits in sent for bit in bits]]

@@ -79,10 +79,17 @@ def new(folder: Path, ship_name: str, who: str, kinds: tuple[str, ...]) -> None:
 @click.argument("value")
 @visit_option
 def set_field(field: str, value: str, visit_path: Path) -> None:
-    """Set one FIELD of the visit file, like `ship.mmsi` or `sets.vhf-1.serial`, and keep everything else as it is."""
-    from sdrcheck.visits import document
+    """Set one FIELD of the visit file, like `ship.mmsi` or `sets.vhf-1.serial`, and keep everything else as it is.
 
-    document.change(visit_path, field, value)
+    What becomes doubtful in the papers by it is said; the value stands.
+    """
+    from sdrcheck.visits import document, ship
+
+    today = now_utc().date()
+    before = ship.doubts(document.load(visit_path), today)
+    for doubt in ship.doubts(document.change(visit_path, field, value), today):
+        if doubt not in before:
+            click.echo(f"look at {doubt.field}: {doubt.sentence}", err=True)
 
 
 @command.command("schema")

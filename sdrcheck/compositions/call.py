@@ -33,6 +33,7 @@ Message = Literal["alert", "reference", "channels", "nothing", "position", "numb
 RQ, BQ, OTHER = EndOfSequence.ACKNOWLEDGE_RQ, EndOfSequence.ACKNOWLEDGE_BQ, EndOfSequence.OTHER
 EMPTY_ELEMENT = (NO_INFORMATION,) * fields.ELEMENT_SYMBOLS
 
+_UNDESIGNATED = 107
 CALLS_IN_AN_ATTEMPT = 5
 """A distress attempt on one frequency: five calls without a gap (M.541 Annex 1, 3.1.3.1)."""
 
@@ -87,6 +88,29 @@ ROWS: dict[CallType, Row] = {
 """M.493 tables 4.1 to 4.10.2. Doubtful: ends of group and area relays and of the closed loop, the category of polling,
 and everything semi-automatic."""
 
+_CARRIED: dict[Message, frozenset[str]] = {
+    "alert": frozenset({"nature", "position", "utc", "subsequent"}),
+    "reference": frozenset({"first_telecommand", "distress_id", "nature", "position", "utc", "subsequent"}),
+    "channels": frozenset({"first_telecommand", "second_telecommand", "receive", "transmit", "position"}),
+    "nothing": frozenset({"first_telecommand", "second_telecommand", "receive", "transmit"}),
+    "position": frozenset({"first_telecommand", "second_telecommand", "position", "utc"}),
+    "number": frozenset({"first_telecommand", "second_telecommand", "receive", "transmit", "telephone"}),
+}
+"""What of an order goes into each kind of message."""
+_IN_WORDS = {
+    "first_telecommand": "first telecommand",
+    "second_telecommand": "second telecommand",
+    "distress_id": "identity in distress",
+    "nature": "nature of distress",
+    "position": "position",
+    "utc": "time",
+    "subsequent": "subsequent communication",
+    "receive": "working channel",
+    "transmit": "channel to send on",
+    "telephone": "telephone number",
+}
+_NATURE_FIXED = {CallType.EPIRB_ALERT, CallType.MAN_OVERBOARD_ALERT, CallType.MAN_OVERBOARD_CLOSED_LOOP}
+
 _BY_AREA_ON_MF = {CallType.MEDICAL_TRANSPORT, CallType.NEUTRAL_CRAFT}
 """To all ships on VHF, to an area on MF and HF."""
 
@@ -101,7 +125,8 @@ class CallOrder:
     to: str | None = None
     area: Area | None = None
     distress_id: str | None = None
-    nature: int = 107
+    nature: int | None = None
+    """Undesignated where not given."""
     position: tuple[float, float] | None = None
     """Latitude and longitude in degrees."""
     utc: str | None = None
@@ -137,7 +162,7 @@ class CallOrder:
             if self.to is None:
                 raise ValueError("it needs the called station's identity")
             symbols += fields.pack_identity(self.to)
-        self._refuse_unused(format_specifier)
+        self._refuse_unused(format_specifier, row)
         if row.category is not None:
             symbols.append(int(self.category or row.category))
         elif self.category is not None:
@@ -156,7 +181,14 @@ class CallOrder:
             return Format.GROUP
         return row.format
 
-    def _refuse_unused(self, format_specifier: Format) -> None:
+    def _refuse_unused(self, format_specifier: Format, row: Row) -> None:
+        for field, words in _IN_WORDS.items():
+            if getattr(self, field) is not None and field not in _CARRIED[row.message]:
+                raise ValueError(f"it carries no {words}")
+        if self.nature is not None and self.type in _NATURE_FIXED:
+            raise ValueError("its nature of distress is fixed")
+        if row.message == "channels" and self.position is not None and (self.receive or self.transmit):
+            raise ValueError("it carries a position or a working channel, not both")
         if self.area is not None and format_specifier != Format.AREA:
             raise ValueError("it has no area")
         if self.to is not None and format_specifier in (Format.DISTRESS, Format.ALL_SHIPS, Format.AREA):
@@ -193,7 +225,7 @@ class CallOrder:
         return fields.pack_identity(self.distress_id)
 
     def _alert(self) -> list[int]:
-        nature, subsequent = self.nature, self._telephony()
+        nature, subsequent = _UNDESIGNATED if self.nature is None else self.nature, self._telephony()
         if self.type is CallType.EPIRB_ALERT:
             nature, subsequent = 112, NO_INFORMATION
         elif self.type in (CallType.MAN_OVERBOARD_ALERT, CallType.MAN_OVERBOARD_CLOSED_LOOP):

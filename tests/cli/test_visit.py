@@ -57,6 +57,14 @@ def test_from_nothing_to_a_report(capsys: pytest.CaptureFixture[str], tmp_path: 
     assert Path(out.strip()).read_bytes().startswith(b"%PDF")
 
 
+def test_what_becomes_doubtful_is_said_at_once_and_stands(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+    status, out, err = typed(capsys, "visit", "set", "ship.mmsi", "abc", "--visit", str(folder))
+    assert (status, out) == (0, "")
+    assert err.splitlines()[0] == "look at ship.mmsi: an MMSI has nine digits, found 'abc'"
+    assert document.load(folder).ship.mmsi == "abc"
+    assert typed(capsys, "visit", "set", "ship.call_sign", "XXXX", "--visit", str(folder)) == (0, "", "")
+
+
 def test_plan_and_one_check_of_it(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
     _, out, _ = typed(capsys, "visit", "plan", "--set", "vhf-1", "--visit", str(folder))
     assert "vhf-1/ch16-high" in out

@@ -140,6 +140,27 @@ def test_renaming_does_not_dodge_the_closed_cable() -> None:
         (CallOrder(type=CallType.TEST_CALL, self_id=SHIP, to=COAST, area=AREA), "has no area"),
         (CallOrder(type=CallType.SELF_CANCEL, self_id=SHIP, distress_id=OTHER_SHIP), "the sender's own"),
         (CallOrder(type=CallType.UNKNOWN, self_id=SHIP), "no layout"),
+        (CallOrder(type=CallType.TEST_CALL, self_id=SHIP, to=COAST, position=(55.2, 12.5)), "it carries no position"),
+        (CallOrder(type=CallType.TEST_CALL, self_id=SHIP, to=COAST, utc="12:00"), "it carries no time"),
+        (CallOrder(type=CallType.TEST_CALL, self_id=SHIP, to=COAST, nature=100), "it carries no nature of distress"),
+        (CallOrder(type=CallType.TEST_CALL, self_id=SHIP, to=COAST, telephone="1"), "it carries no telephone number"),
+        (CallOrder(type=CallType.POSITION_REPLY, self_id=SHIP, to=COAST, distress_id=SHIP), "no identity in distress"),
+        (CallOrder(type=CallType.DISTRESS_ALERT, self_id=SHIP, first_telecommand=100), "no first telecommand"),
+        (
+            CallOrder(type=CallType.DISTRESS_ALERT, self_id=SHIP, receive=fields.pack_channel("72")),
+            "no working channel",
+        ),
+        (CallOrder(type=CallType.EPIRB_ALERT, self_id=SHIP, nature=100), "nature of distress is fixed"),
+        (
+            CallOrder(
+                type=CallType.INDIVIDUAL_ROUTINE,
+                self_id=SHIP,
+                to=COAST,
+                position=(55.2, 12.5),
+                receive=fields.pack_channel("72"),
+            ),
+            "not both",
+        ),
     ],
 )
 def test_order_that_makes_no_call_says_why(order: CallOrder, sentence: str) -> None:
