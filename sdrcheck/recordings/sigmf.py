@@ -178,6 +178,12 @@ class _Description:
         centres = {self._number(entry, "core:frequency") for entry in self.captures}
         if centre_hz is not None and len(centres) > 1:
             self._refuse("it has several centre frequencies; leave out --centre")
+        begins = self._sample_start(self.captures[0], "captures") - offset if self.captures else 0
+        if begins > 0:
+            self.remarks.append(
+                f"What {self.path.name} describes begins at sample {begins}, not at its first; its centre and time were "
+                "taken for all before that, too."
+            )
         segments: list[Segment] = []
         before: dict[str, Any] = {}
         for entry in self.captures or [{}]:

@@ -307,6 +307,10 @@ def test_not_a_number_among_the_samples(tmp_path: Path, tone: np.ndarray) -> Non
         (lambda d: d.update(captures=[]), "states no centre frequency"),
         (lambda d: d["captures"][0].update({"core:datetime": "yesterday"}), "no time in UTC"),
         (lambda d: d["captures"].append(CAPTURE | {"core:sample_start": 10**9}), "beyond its last sample"),
+        (
+            lambda d: d.update(captures=[CAPTURE | {"core:sample_start": 10**9}]),
+            "begins at sample 1000000000, not at its first",
+        ),
         (lambda d: d["captures"].insert(0, CAPTURE | {"core:sample_start": 10}), "not in order"),
         (lambda d: d["global"].update({"sdrcheck:gain_db": "high"}), "could not be read"),
         (
