@@ -181,8 +181,8 @@ class _Description:
         begins = self._sample_start(self.captures[0], "captures") - offset if self.captures else 0
         if begins > 0:
             self.remarks.append(
-                f"What {self.path.name} describes begins at sample {begins}, not at its first; its centre and time were "
-                "taken for all before that, too."
+                f"What {self.path.name} describes begins at sample {begins}, not at its first; its centre and time "
+                "were taken for all before that, too."
             )
         segments: list[Segment] = []
         before: dict[str, Any] = {}

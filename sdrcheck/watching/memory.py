@@ -12,12 +12,14 @@ from pathlib import Path
 from sdrcheck.errors import SourceError
 from sdrcheck.filters.iq import clipped_count
 from sdrcheck.recordings import sigmf
-from sdrcheck.recordings.datatypes import components
+from sdrcheck.recordings.datatypes import bytes_per_sample, components
 from sdrcheck.recordings.facts import ReceptionFacts
 from sdrcheck.recordings.utc import utc_moment, utc_text
 from sdrcheck.sources.source import IqBlock, IqSource, SourceFacts
 
 _RENEW_S = 1.0
+_SPARE_BYTES = 200_000_000
+"""What is left for everything else."""
 
 
 class Keeping:
@@ -153,6 +155,35 @@ class Keeping:
     @property
     def path(self) -> Path:
         return self._writer.meta
+
+
+def needed_bytes(facts: SourceFacts, seconds: float) -> int:
+    """What a rolling memory of a source grows to."""
+    samples = round(seconds * facts.sample_rate_hz)
+    if facts.sample_count is not None:
+        samples = min(samples, facts.sample_count)
+    return samples * bytes_per_sample(facts.datatype)
+
+
+def require_memory(facts: SourceFacts, seconds: float) -> None:
+    """Refuse a rolling memory that this computer has no room for, where it says how much is free (Linux does)."""
+    needed, free = needed_bytes(facts, seconds), _free_bytes()
+    if free is not None and needed > free - _SPARE_BYTES:
+        fitting = max(free - _SPARE_BYTES, 0) / needed * seconds
+        raise SourceError(
+            f"{seconds:g} s of rolling memory at {facts.sample_rate_hz / 1e6:g} MS/s take {needed / 1e6:.0f} MB, and "
+            f"{free / 1e6:.0f} MB are free; end other programs, or take less than --memory {fitting:.0f} or a lower "
+            "--rate"
+        )
+
+
+def _free_bytes() -> int | None:
+    try:
+        lines = Path("/proc/meminfo").read_text().splitlines()
+    except OSError:
+        return None
+    told = next((line.split() for line in lines if line.startswith("MemAvailable:")), None)
+    return int(told[1]) * 1024 if told else None
 
 
 class RollingMemory:

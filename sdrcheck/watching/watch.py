@@ -30,7 +30,7 @@ from sdrcheck.recordings.recording import open_recording
 from sdrcheck.recordings.utc import utc_moment, utc_now, utc_text
 from sdrcheck.sources.source import IqBlock, IqSource, SourceFacts
 from sdrcheck.watching.journal import INSPECTION, Journal, Line, daily_summary, make_room, name_of
-from sdrcheck.watching.memory import Keeping, RollingMemory
+from sdrcheck.watching.memory import Keeping, RollingMemory, needed_bytes, require_memory
 from sdrcheck.watching.policy import Policy, masked
 from sdrcheck.watching.relay import Relay
 
@@ -121,10 +121,16 @@ class Watch:
 
     def run(self, source: IqSource, reopen: Callable[[], IqSource] | None = None) -> Iterator[Watched]:
         """Yield a line for everything worth one. Whatever is lost is written down with its size."""
+        require_memory(source.facts, self.memory_s)
         journal = Journal(self.folder)
         try:
             self._day = utc_text(utc_now())[:10]
-            yield self._note(journal, "started", f"Watching {source.facts.name} into {self.folder}.")
+            held_mb = needed_bytes(source.facts, self.memory_s) / 1e6
+            sentence = (
+                f"Watching {source.facts.name} into {self.folder}; the last {self.memory_s:g} s are remembered "
+                f"({held_mb:.0f} MB)."
+            )
+            yield self._note(journal, "started", sentence)
             while True:
                 yield from self._one_source(journal, source, waits=reopen is not None)
                 if reopen is None or self._over():

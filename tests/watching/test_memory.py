@@ -7,8 +7,10 @@ import pytest
 
 from sdrcheck.errors import SourceError
 from sdrcheck.recordings.recording import open_recording
+from sdrcheck.sources.source import SourceFacts
 from sdrcheck.sources.synthetic import Synthetic
-from sdrcheck.watching.memory import RollingMemory
+from sdrcheck.watching import memory as memories
+from sdrcheck.watching.memory import RollingMemory, needed_bytes, require_memory
 
 RATE = 10_000
 
@@ -37,6 +39,19 @@ def test_kept_samples_are_the_bytes_that_came(tmp_path: Path) -> None:
     part = all_samples(memory.keep(tmp_path / "part", 1.25, 1.75))
     assert part.size == 2 * RATE // 2
     assert np.array_equal(part, whole[2 * int(1.25 * RATE) : 2 * int(1.75 * RATE)])
+
+
+def test_a_computer_without_room_for_it_says_so_before_it_begins(monkeypatch: pytest.MonkeyPatch) -> None:
+    """2.4 MS/s of two bytes each over 120 s are 576 MB."""
+    facts = SourceFacts("a dongle", 2.4e6, 156.8e6, "cu8")
+    assert needed_bytes(facts, 120) == 576_000_000
+    assert needed_bytes(SourceFacts("short", 2.4e6, 156.8e6, "cu8", sample_count=1000), 120) == 2000
+    monkeypatch.setattr(memories, "_free_bytes", lambda: 488_000_000)
+    with pytest.raises(SourceError, match=r"120 s .* take 576 MB, and 488 MB are free; .* less than --memory 60 or"):
+        require_memory(facts, 120)
+    require_memory(facts, 59)
+    monkeypatch.setattr(memories, "_free_bytes", lambda: None)  # not Linux: nobody knows
+    require_memory(facts, 120)
 
 
 def test_forgotten_time_is_refused_in_words(tmp_path: Path) -> None:
