@@ -34,6 +34,8 @@ _HOPELESS_RAD = 1.0
 """What a fit of some fifty bits leaves when the bits are not those on the air; half of it where phases wrap."""
 _SETTLED = 1e-3
 """A fit has settled when a round moves nothing by more than this part of what noise leaves uncertain."""
+_HIDDEN = 0.3
+"""Of the steps in the carrier so much may lie hidden in the noise, as a part of what is uncertain of them (trials)."""
 _NOISY = 12.0
 """Carrier-to-noise power ratio in the excerpt below which an unwrapped phase is not to be trusted."""
 
@@ -469,9 +471,7 @@ def unexplained_steps(samples: Samples, found: Fit, carrier_rad: Reals, phase_no
     differences = np.diff(np.add.reduceat(rest, first) / counts)
     own = phase_noise_density / 2 * (1 / lasts[1:] + 1 / lasts[:-1])
     surplus = np.square(differences) - own
-    step = float(np.mean(surplus))
-    if step < 3 * float(np.std(surplus)) / math.sqrt(surplus.size):
-        return 0.0
+    step = max(float(np.mean(surplus)), 0.0) + _HIDDEN * float(np.std(surplus)) / math.sqrt(surplus.size)
     return step * differences.size / float(times[-1] - times[0]) / (2 * np.pi) ** 2
 
 
