@@ -20,8 +20,9 @@ from numpy.typing import NDArray
 
 from sdrcheck.channels.channel import Channel, Emission
 from sdrcheck.errors import RecordingError, SourceError
+from sdrcheck.filters.clipping import Clipping
 from sdrcheck.filters.excerpt import Excerpt
-from sdrcheck.filters.iq import Complex, clipped_count, complex_samples
+from sdrcheck.filters.iq import Complex, clipped_places, complex_samples
 from sdrcheck.filters.lookout import Begun, Heard, Lookout, Samples, Sighting, Spectrum
 from sdrcheck.filters.spectrum import Density
 from sdrcheck.findings.assembly import FM_RATE_HZ, Circumstances, Judging, assemble, decoded, joined, make_ready
@@ -39,9 +40,6 @@ __all__ = ["Judging", "Settings", "collect", "in_doubt", "run"]
 
 LONGEST_LOSS_S = 5.0
 """A longer loss of samples ends what was on the air and begins anew."""
-_REMEMBERED_S = 150.0
-_OVERLOAD = 1e-4
-"""Share of samples at an end code from which a block counts as overloaded (common practice: alarm above 0.01 %)."""
 _WEAK_EDGE_S = 0.02
 """How well decoded bits tell where a weak call begins and ends."""
 
@@ -207,7 +205,7 @@ class _Run:
         self._clipped = 0
         self._lost = 0
         self._not_numbers = 0
-        self._clips: deque[tuple[int, int, int]] = deque()
+        self._clipping = Clipping(self._rate)
         self._anchors: list[tuple[int, str]] = [(0, source.facts.start_utc)] if source.facts.start_utc else []
         self._doubts: deque[SourceFault] = deque(maxlen=100)
         self._pieces: dict[int, list[tuple[Transmission, Excerpt]]] = {}
@@ -235,17 +233,15 @@ class _Run:
             self._begin_anew()
         if block.start_utc is not None:
             self._anchors.append((self._next_sample, block.start_utc))
-        clipped = clipped_count(block.raw, block.datatype)
-        self._clips.append((self._next_sample, block.count, clipped))
-        while (self._next_sample - self._clips[0][0]) / self._rate > _REMEMBERED_S:
-            self._clips.popleft()
-        self._clipped += clipped
+        places = clipped_places(block.raw, block.datatype)
+        overloaded = self._clipping.note(self._next_sample, block.count, places)
+        self._clipped += places.size
         self._received += block.count
-        self._frame.clipped += clipped
+        self._frame.clipped += places.size
         self._frame.received += block.count
         samples = self._finite(complex_samples(block.raw, block.datatype))
         self._next_sample += block.count
-        overloaded = clipped > _OVERLOAD * block.count
+        overloaded = [(first - self._origin, count) for first, count in overloaded]
         yield from self._events(self._lookout.feed(samples, overloaded=overloaded))
 
     def finish(self) -> Iterator[Event]:
@@ -447,10 +443,7 @@ class _Run:
     def _clipped_in(self, excerpt: Excerpt) -> float:
         """Share of the wide band's samples at an end code while the transmission was on."""
         low = excerpt.key_on_s * self._rate
-        high = low + excerpt.duration_s * self._rate
-        over = [(count, clipped) for first, count, clipped in self._clips if first < high and first + count > low]
-        total = sum(count for count, _ in over)
-        return sum(clipped for _, clipped in over) / total if total else 0.0
+        return self._clipping.share(low, low + excerpt.duration_s * self._rate)
 
     # -- text as it comes ---------------------------------------------------------------------------------------------
 

@@ -50,14 +50,15 @@ def complex_samples(raw: NDArray[Any], datatype: str) -> Complex:
 _END_CODES = {"cu8": (0, 255), "ci8": (-128, 127), "ci16_le": (-32768, 32767), "ri16_le": (-32768, 32767)}
 
 
-def clipped_count(raw: NDArray[Any], datatype: str) -> int:
-    """Count complex samples with a component at an end code: the converter ran out of range there."""
-    if raw.size == 0:
-        return 0
+def clipped_places(raw: NDArray[Any], datatype: str) -> NDArray[np.int64]:
+    """Find the complex samples with a component at an end code: the converter ran out of range there."""
     lowest, highest = _END_CODES.get(datatype, (-1.0, 1.0))
-    if raw.min() > lowest and raw.max() < highest:
-        return 0  # nearly always, and far quicker to see
+    if raw.size == 0 or (raw.min() > lowest and raw.max() < highest):
+        return np.zeros(0, np.int64)  # nearly always, and far quicker to see
     ends = (raw <= lowest) | (raw >= highest)
-    if datatype.startswith("r"):
-        return int(np.count_nonzero(ends))
-    return int(np.count_nonzero(ends[0::2] | ends[1::2]))
+    return np.flatnonzero(ends if datatype.startswith("r") else ends[0::2] | ends[1::2])
+
+
+def clipped_count(raw: NDArray[Any], datatype: str) -> int:
+    """Count the complex samples with a component at an end code."""
+    return clipped_places(raw, datatype).size

@@ -10,7 +10,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -67,6 +67,7 @@ _STEP_8_BITS = 1 / 127.5
 _STEP_NOISE_8_BITS = _STEP_8_BITS**2 / 2
 """Power of 8-bit steps, I and Q together, where a noise too fine for them only tips them: nothing under it is told."""
 _SIGMAS = 4.5
+_OVERLOAD = "distortion of an overloaded receiver"
 _CLICK_S = 0.02
 _BURST_S = 0.1
 _SHORTEST_WEAK_S = 0.35
@@ -105,6 +106,8 @@ class Band:
     """A signal this near to a stronger one must stand out from the stronger one's skirts."""
     skirts: tuple[tuple[float, float, float], ...]
     """From one distance to another (Hz): what part of a signal's density its skirts may have there."""
+    product_hz: float
+    """A product of a stronger signal may lie so far from where it should."""
     line_hz: float
     """A steady line is compared with the noise in this width."""
     line_family_hz: float
@@ -132,6 +135,7 @@ VHF = Band(
     widest_hz=30_000.0,
     apart_hz=75_000.0,
     skirts=((15_000.0, 40_000.0, 10**-5.7), (40_000.0, 80_000.0, 10**-6.6)),
+    product_hz=12_500.0,
     line_hz=16_000.0,
     line_family_hz=8_000.0,
     calling_hz=6_000.0,
@@ -154,6 +158,7 @@ MF_HF = Band(
     widest_hz=6_000.0,
     apart_hz=3_000.0,
     skirts=((250.0, 600.0, 10**-3.0), (600.0, 1_500.0, 10**-4.5), (1_500.0, 3_000.0, 10**-5.5)),
+    product_hz=300.0,
     line_hz=300.0,
     line_family_hz=900.0,
     calling_hz=150.0,
@@ -337,7 +342,6 @@ class Lookout:
         self._last_off: dict[tuple[float, Passband], float] = {}
         self._lost: list[tuple[int, int]] = []
         self._overloaded: deque[tuple[float, float]] = deque(maxlen=2000)
-        self._fed = 0
         self._watches = [self._watch(channel) for channel in self.channels if self._is_watched(channel)]
         self._echoes: dict[str, int] = {}
         self._end = 0
@@ -346,19 +350,28 @@ class Lookout:
     # ------------------------------------------------------------------ samples in
 
     def feed(
-        self, samples: Complex, lost: tuple[tuple[int, int], ...] = (), *, overloaded: bool = False
+        self,
+        samples: Complex,
+        lost: Iterable[tuple[int, int]] = (),
+        overloaded: Iterable[tuple[int, int]] = (),
     ) -> Iterator[Sighting]:
-        """Take samples in; `lost` are places (from the first sample) and lengths of zeros that stand for lost ones."""
+        """Take samples in.
+
+        `lost` are places (from the first sample) and lengths of zeros that stand for lost samples, `overloaded` those
+        of stretches in which the converter ran out of range.
+        """
         self._lost.extend(lost)
-        if overloaded:
-            self._overloaded.append((self._fed / self.sample_rate_hz, (self._fed + samples.size) / self.sample_rate_hz))
-        self._fed += samples.size
+        rate = self.sample_rate_hz
+        self._overloaded.extend((first / rate, (first + count) / rate) for first, count in overloaded)
         if self._waiting is not None:
-            self._waiting.append(samples)
-            self._waiting_count += samples.size
-            if self._waiting_count >= self.band.prime_s * self.sample_rate_hz:
-                yield from self._prime()
-            return
+            # the floor is learnt from the same samples, in however small or large blocks they come
+            missing = math.ceil(self.band.prime_s * self.sample_rate_hz) - self._waiting_count
+            self._waiting.append(samples[:missing])
+            self._waiting_count += min(samples.size, missing)
+            if samples.size < missing:
+                return
+            yield from self._prime()
+            samples = samples[missing:]
         for batch in self._bank.feed(samples):
             yield from self._step(batch)
 
@@ -570,7 +583,8 @@ class Lookout:
         self._gain = float(gains[-1])
         # a block without samples has no noise, and no signal
         noise = np.maximum(self._floor.level * np.maximum(gains, 0.01)[:, None], self._least_density)
-        under = np.maximum(self._floor.under(cells, gains, self.band.wide_hz, self._dynamic_range), self._skirts(cells))
+        under = self._floor.under(cells, gains, self.band.wide_hz, self._dynamic_range)
+        self._raise_by_skirts(under, cells)
         under = np.maximum(under, self._least_density)
         claimed = np.zeros(self._spectra.cell_count, np.bool_)
         step = _Step(batch, cells, gains, noise, under, self._lost_in_batch(batch), whole, claimed)
@@ -620,10 +634,10 @@ class Lookout:
 
     def _whole_blocks(self, batch: Batch) -> int:
         """How many of a batch's blocks are full of samples."""
-        whole = (batch.end_sample + self._bank.overlap // 2 - self._bank.size) // self._bank.hop + 1 - batch.first_block
-        if batch.first_block == 0 and whole < 3:
+        whole = (batch.end_sample + self._bank.overlap // 2 - self._bank.size) // self._bank.hop + 1
+        if whole < 3:
             return batch.blocks  # a recording this short is taken as it comes
-        return min(batch.blocks, max(whole, 0))
+        return min(batch.blocks, max(whole - batch.first_block, 0))
 
     def _cells_of(self, slot: Slot) -> slice:
         return slice(self._spectra.cell_of(slot.claim_low_hz), self._spectra.cell_of(slot.claim_high_hz) + 1)
@@ -648,12 +662,13 @@ class Lookout:
         under_of_blocks = np.maximum(under[:, low : high + 1].mean(axis=1), noise_of_blocks)
         track.add(samples, noise_of_blocks, under_of_blocks, step.lost)
 
-    def _skirts(self, cells: Density) -> Array:
-        """What the skirts of strong signals may put into each cell."""
-        if max(share for _, _, share in self.band.skirts) * float(cells.max(initial=0.0)) < float(
-            self._floor.level.min()
-        ):
-            return np.zeros((1, 1))
+    def _raise_by_skirts(self, under: Array, cells: Density) -> None:
+        """Put into `under` what the skirts of strong signals may put into each cell."""
+        most = max(share for _, _, share in self.band.skirts)
+        reaching = most * cells.max(axis=1) > under.min(axis=1)
+        if not np.any(reaching):
+            return
+        cells = cells[reaching]
         step = max(1, round(self.band.skirts[0][0] / 2 / self._spectra.cell_hz))
         count = cells.shape[1] // step
         coarse = cells[:, : count * step].reshape(cells.shape[0], count, step).mean(axis=2)
@@ -663,7 +678,8 @@ class Lookout:
             for shift in range(math.ceil(near_hz / step_hz), min(math.floor(far_hz / step_hz), count - 1) + 1):
                 np.maximum(reached[:, shift:], share * coarse[:, :-shift], out=reached[:, shift:])
                 np.maximum(reached[:, :-shift], share * coarse[:, shift:], out=reached[:, :-shift])
-        return np.pad(np.repeat(reached, step, axis=1), ((0, 0), (0, cells.shape[1] - count * step)), mode="edge")
+        skirts = np.pad(np.repeat(reached, step, axis=1), ((0, 0), (0, cells.shape[1] - count * step)), mode="edge")
+        under[reaching] = np.maximum(under[reaching], skirts)
 
     def _look_around(self, track: Track, cells: Density) -> None:
         """Add up the spectrum of the blocks in which a slot was keyed."""
@@ -807,8 +823,9 @@ class Lookout:
                 track.around_blocks, track.around = 0, np.zeros(0)
         self._tracks = [track for track in self._tracks if not track.closed]
         now = self._end / self.sample_rate_hz
-        oldest = min([t.time_of(t.current.on) for t in self._tracks if t.current], default=now)
-        self._past = [past for past in self._past if past.keying.off_s > min(oldest, now - 2.0)]
+        begun_s = [track.time_of(track.current.on) for track in self._tracks if track.current]
+        begun_s += [watch.follow_block * self._bank.block_duration_s for watch in self._watches if watch.following]
+        self._past = [past for past in self._past if past.keying.off_s > min([*begun_s, now - 2.0])]
 
     def _begin(self, track: Track, on_s: float) -> Begun:
         track.number = next(self._numbers)
@@ -902,8 +919,9 @@ class Lookout:
                 continue
             if self._on_slope(track, other.slot):
                 return "skirts of stronger transmissions"
-            tolerance = 12_500.0 if self.band is VHF else 300.0
-            order = products.order_of(track.slot.offset_hz, other.slot.offset_hz, self.sample_rate_hz, tolerance)
+            order = products.order_of(
+                track.slot.offset_hz, other.slot.offset_hz, self.sample_rate_hz, self.band.product_hz
+            )
             if order is not None and self._follows(track, keyed, other, order):
                 name = "mirror image" if order == -1 else "distortion product"
                 places = (plan.frequency_text(self.centre_hz + slot.offset_hz) for slot in (other.slot, track.slot))
@@ -911,12 +929,16 @@ class Lookout:
             burst = keyed.off_s - keyed.on_s < _BURST_S or other.slot.occupied_hz > _WIDE_HZ
             if track.slot.channel is None and within and (together or burst):
                 return "faint by-products of stronger transmissions"
-            overloaded = any(low < keyed.off_s and high > keyed.on_s for low, high in self._overloaded)
-            if together and overloaded:
-                return "distortion of an overloaded receiver"
-            if together and other.power > _MUCH_STRONGER * keyed.power:
+            much_stronger = other.power > _MUCH_STRONGER * keyed.power
+            odd = track.slot.channel is None or (order is not None and much_stronger)
+            if (together or (within and odd)) and self._was_overloaded(keyed.on_s, keyed.off_s):
+                return _OVERLOAD
+            if together and much_stronger:
                 return "faint by-products of stronger transmissions"
         return None
+
+    def _was_overloaded(self, on_s: float, off_s: float) -> bool:
+        return any(low < off_s and high > on_s for low, high in self._overloaded)
 
     def _is_own_offset(self, track: Track, keyed: Keying) -> bool:
         """Whether a keying is only a line at 0 Hz that is finer than a step: the offset as the steps let it through."""
@@ -1109,6 +1131,10 @@ class Lookout:
         if iq.size < _SHORTEST_WEAK_S * rate:
             yield from instead
             return
+        if self._is_weak_product(slot, start / rate, end_s):
+            self._echoes[_OVERLOAD] = self._echoes.get(_OVERLOAD, 0) + 1
+            yield from instead
+            return
         excerpt = Excerpt(
             iq=iq,
             sample_rate_hz=rate,
@@ -1121,6 +1147,22 @@ class Lookout:
             edge_uncertainty_s=0.3,
         )
         yield Heard(next(self._numbers), excerpt, slot.occupied_hz, weak=True, instead=instead)
+
+    def _is_weak_product(self, slot: Slot, on_s: float, off_s: float) -> bool:
+        """Whether what is weak on a watched channel lies where a clipped strong signal puts a product, and when."""
+        if not self._was_overloaded(on_s, off_s):
+            return False
+        strong = [(past.slot, past.keying.on_s, past.keying.off_s) for past in self._past]
+        runs = [(track, track.current) for track in self._tracks if track.current is not None]
+        strong += [(track.slot, track.time_of(run.on), track.time_of(run.off)) for track, run in runs]
+        return any(
+            low < off_s
+            and high > on_s
+            and products.order_of(slot.offset_hz, other.offset_hz, self.sample_rate_hz, self.band.product_hz)
+            is not None
+            for other, low, high in strong
+            if other is not slot
+        )
 
 
 def _hann_at_zero(spectra: Complex) -> Complex:

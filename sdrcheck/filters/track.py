@@ -80,6 +80,7 @@ class Track:
         self._base = 0
         self._parts: list[Complex] = []
         self._held = 0
+        self._last_noise = self._last_under = np.zeros(0)
         self._ratio: Array = np.zeros(0)
         self._power: Array = np.zeros(0)
         self._noise: Array = np.zeros(0)
@@ -106,6 +107,10 @@ class Track:
         before = self._held
         self._parts.append(samples)
         self._held += samples.size
+        # a window that began in the block before has that block's noise, in however many blocks samples come
+        noise, under = np.concatenate([self._last_noise, noise]), np.concatenate([self._last_under, under])
+        before -= self._last_noise.size * self.per_block
+        self._last_noise, self._last_under = noise[-1:], under[-1:]
         new = self._held // self.window - self._ratio.size
         if new <= 0:
             return

@@ -13,9 +13,12 @@ import pytest
 
 from sdrcheck.bench import Settings, TransmissionEnded, run
 from sdrcheck.findings.inspection import Transmission
+from sdrcheck.recordings.datatypes import quantise
+from sdrcheck.recordings.sigmf import write
 from sdrcheck.sources.recording import RecordingSource
 from sdrcheck.sources.source import IqBlock
 from tests.conftest import REPOSITORY
+from tests.filters.scene import CHANNELS_HZ, Scene
 
 CAPTURES = REPOSITORY / "captures"
 
@@ -50,6 +53,7 @@ def told(source: RecordingSource) -> Iterator[tuple[Transmission, float]]:
     ("name", "learnt_s", "most_s"),
     [
         ("voice-72", 1.5, 0.26),
+        ("test-call-answered-CLOSED-CABLE-ONLY", 1.5, 0.26),  # the second call is weak
         ("distress-attempt-CLOSED-CABLE-ONLY", 1.5, 0.26),
         ("mf-test-call", 3.0, 0.75),  # half a second of quiet belongs to a narrow excerpt
     ],
@@ -62,3 +66,29 @@ def test_told_soon_and_the_same(name: str, learnt_s: float, most_s: float) -> No
     assert lags
     assert max(lags) < most_s
     assert [found for found, _ in live] == [found for found, _ in told(RecordingSource(path))]
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "two-channels",
+        "over-deviating-77",
+        "text-slot-hole",
+        "visit/recordings/navtex-1-518-received-091705",  # 35 seconds that come from disk as one block
+    ],
+)
+def test_the_same(name: str) -> None:
+    path = CAPTURES / f"{name}.sigmf-meta"
+    assert [found for found, _ in told(AsIfLive(path))] == [found for found, _ in told(RecordingSource(path))]
+
+
+def test_an_overloaded_receiver_is_told_the_same(tmp_path: Path) -> None:
+    """When the converter clipped is known by the stream's own time, not by the blocks."""
+    scene = Scene(250_000.0, 156_600_000.0, 2.6).tone(CHANNELS_HZ["11"], 0.6, 1.1, 3)
+    scene.tone(CHANNELS_HZ["71"], 1.2, 1.5, -20).tone(CHANNELS_HZ["72"], 1.7, 2.2, 1)
+    path = write(tmp_path / "loud", quantise(scene.iq, "cu8"), "cu8", scene.rate, scene.centre_hz)
+    live, recorded = ([found for found, _ in told(source(path))] for source in (AsIfLive, RecordingSource))
+    assert live == recorded
+    for found in live:
+        beside = 1.15 < found.start_s < 1.65
+        assert any("overloaded" in remark for remark in found.remarks) != beside
