@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -66,7 +68,9 @@ def _of_the_dongle(function: F) -> F:
     for option in reversed(
         (
             click.option(
-                "--serial", type=SERIAL, required=True, help="The dongle's serial; the reference is kept under it."
+                "--serial",
+                type=SERIAL,
+                help="The dongle's serial; the reference is kept under it. A recording knows it.",
             ),
             click.option(
                 "--oscillator",
@@ -86,6 +90,17 @@ def _of_the_dongle(function: F) -> F:
     return function
 
 
+def _what_the_dongle_showed(function: F) -> F:
+    for option in reversed(
+        (
+            click.option("--indicated", type=HERTZ, help="What the dongle showed, uncorrected; ±U for k = 2."),
+            click.option("--recording", help="Or a recording of the carrier, which is read as the dongle showed it."),
+        )
+    ):
+        function = option(function)
+    return function
+
+
 @click.group("reference")
 def command() -> None:
     """Make, check and show the dongle's frequency reference.
@@ -95,21 +110,26 @@ def command() -> None:
 
 
 @command.command("counter")
-@click.option("--indicated", type=HERTZ, required=True, help="What the dongle showed, uncorrected (inspect it first).")
+@_what_the_dongle_showed
 @click.option("--counter", type=HERTZ, required=True, help="What the counter showed on the same carrier, ±U for k = 2.")
 @click.option("--accuracy", type=Number(0, 1e-3), help="Or the counter's accuracy as a limit, relative: 1e-7.")
 @_of_the_dongle
 def counter(
-    indicated: tuple[float, float | None],
+    indicated: tuple[float, float | None] | None,
+    recording: str | None,
     counter: tuple[float, float | None],
     accuracy: float | None,
-    serial: str,
+    serial: str | None,
     oscillator: str,
     tuner_step: float,
     note: str,
     dry_run: bool,
 ) -> None:
-    """From a calibrated counter's reading of the same carrier: the only traceable way aboard."""
+    """From a calibrated counter's reading of the same carrier: the only traceable way aboard.
+
+    Key the set unmodulated into its load, and read both over the same ten seconds: `sdrcheck capture --from dongle
+    --channel 72 --seconds 10 --out carrier`, then --recording carrier with what the counter showed.
+    """
     true_hz, expanded = counter
     if (expanded is None) is (accuracy is None):
         raise click.UsageError("say how good the counter is, either --counter FREQUENCY±HZ or --accuracy 1e-7")
@@ -118,19 +138,20 @@ def counter(
         if expanded is not None
         else Term.rectangular("calibrated counter", (accuracy or 0.0) * true_hz)
     )
+    shown = _shown(indicated, recording, true_hz, serial)
     reference = from_counter(
-        _indicated(indicated),
+        shown.reading,
         Measured(true_hz, "Hz", (term,)),
-        taken_utc=now_utc(),
+        taken_utc=shown.taken_utc,
         oscillator=oscillator,
         tuner_step_hz=tuner_step,
         note=note,
     )
-    _keep_and_show(serial, reference, dry_run)
+    _keep_and_show(shown, reference, dry_run)
 
 
 @command.command("carrier")
-@click.option("--indicated", type=HERTZ, required=True, help="What the dongle showed, uncorrected.")
+@_what_the_dongle_showed
 @click.option("--frequency", type=FREQUENCY, required=True, help="What the carrier is meant to be.")
 @click.option(
     "--class", "carrier", type=click.Choice(list(CARRIER_CLASSES)), required=True, help="What kind of carrier it is."
@@ -138,28 +159,30 @@ def counter(
 @click.option("--speed", type=Number(0, 100), default=0.0, help="Speed of the ship in knots, for Doppler.")
 @_of_the_dongle
 def carrier(
-    indicated: tuple[float, float | None],
+    indicated: tuple[float, float | None] | None,
+    recording: str | None,
     frequency: float,
     carrier: str,
     speed: float,
-    serial: str,
+    serial: str | None,
     oscillator: str,
     tuner_step: float,
     note: str,
     dry_run: bool,
 ) -> None:
     """From a known carrier off the air. Not traceable: it may cast doubt on a counter's reading, never overrule it."""
+    shown = _shown(indicated, recording, frequency, serial)
     reference = from_known_carrier(
-        _indicated(indicated),
+        shown.reading,
         frequency,
         CARRIER_CLASSES[carrier],
-        taken_utc=now_utc(),
+        taken_utc=shown.taken_utc,
         oscillator=oscillator,
         tuner_step_hz=tuner_step,
         speed_knots=speed,
         note=note,
     )
-    _keep_and_show(serial, reference, dry_run)
+    _keep_and_show(shown, reference, dry_run)
 
 
 @command.command("show")
@@ -252,6 +275,7 @@ def level(
     found = tied.at_the_set(Measured(indicated, "dBFS"), gain)
     low, value, high = watts_span(found)
     click.echo(f"dBm at the set = dBFS {tied.constant_db:+.2f} dB, ± {found.uncertainty:.2f} dB (k = 2)")
+    _print_budget(found.terms, "dB")
     click.echo(f"{meter:g} W would read back as about {value:.3g} W ({low:.3g} to {high:.3g} W). Kept in {path}.")
     click.echo(
         f"It holds at this gain, near this frequency, through {chain_text(chain)}. About, not calibrated: the meter "
@@ -306,19 +330,73 @@ def warm_up(
         click.echo(f"Drawn into {png}.")
 
 
-def _indicated(given: tuple[float, float | None]) -> Measured:
-    value, expanded = given
-    return Measured(value, "Hz", (Term.expanded("reading of the dongle", expanded),) if expanded else ())
+@dataclass(frozen=True, slots=True)
+class _Shown:
+    """What a dongle showed of a carrier, uncorrected."""
+
+    serial: str
+    reading: Measured
+    taken_utc: datetime
 
 
-def _keep_and_show(serial: str, reference: FrequencyReference, dry_run: bool) -> None:
+def _shown(
+    indicated: tuple[float, float | None] | None, recording: str | None, near_hz: float, serial: str | None
+) -> _Shown:
+    """What was typed in, or what is found in a recording nearest to where the carrier is."""
+    if (indicated is None) is (recording is None):
+        raise click.UsageError("say what the dongle showed, either --indicated FREQUENCY±HZ or --recording FILE")
+    if recording is not None:
+        return _shown_in(recording, near_hz, serial)
+    if serial is None:
+        raise click.UsageError("name the dongle with --serial; `sdrcheck ready` lists it")
+    assert indicated is not None
+    value, expanded = indicated
+    if expanded is None:
+        click.echo(
+            "the dongle's own reading is taken as exact; give its uncertainty like --indicated 156.8M±2", err=True
+        )
+    terms = () if expanded is None else (Term.expanded(_READING, expanded),)
+    return _Shown(serial, Measured(value, "Hz", terms), now_utc())
+
+
+_READING = "reading of the dongle"
+
+
+def _shown_in(path: str, near_hz: float, serial: str | None) -> _Shown:
+    from sdrcheck.bench import Settings, collect, run
+    from sdrcheck.recordings.utc import utc_moment
+    from sdrcheck.sources.recording import RecordingSource
+
+    source = RecordingSource(path)
+    serial = serial or source.facts.serial
+    if serial is None:
+        raise click.UsageError(f"{path} does not say which dongle made it; name it with --serial")
+    as_shown = FrequencyReference(0.0, 0.0, "as the dongle showed it")
+    found = collect(run(source, Settings(reference=as_shown, frames_per_s=0)))
+    offsets = [(one.frequency_hz, one.reading("carrier offset")) for one in found.transmissions]
+    readings = [
+        Measured(
+            at_hz + offset.value,
+            "Hz",
+            tuple(Term(term.name, term.standard, term.distribution) for term in offset.terms if term.standard),
+        )
+        for at_hz, offset in offsets
+        if offset is not None
+    ]
+    if not readings:
+        raise ReceiverError(f"no carrier is found in {path}; key the set unmodulated while it is recorded")
+    taken = now_utc() if source.facts.start_utc is None else utc_moment(source.facts.start_utc)
+    return _Shown(serial, min(readings, key=lambda reading: abs(reading.value - near_hz)), taken)
+
+
+def _keep_and_show(shown: _Shown, reference: FrequencyReference, dry_run: bool) -> None:
     from sdrcheck.receiver import reference_store
 
-    _print_reference(serial, reference)
+    _print_reference(shown.serial, reference)
     if dry_run:
         click.echo("Nothing was kept.")
     else:
-        click.echo(f"Kept in {reference_store.keep(serial, reference)}.")
+        click.echo(f"Kept in {reference_store.keep(shown.serial, reference)}.")
 
 
 def _ppm(reference: FrequencyReference) -> str:
@@ -332,13 +410,18 @@ def _print_reference(serial: str, reference: FrequencyReference) -> None:
     click.echo(f"  {reference.source}")
     if reference.note:
         click.echo(f"  {reference.note}")
-    for term in reference.terms:
-        click.echo(f"  {term.standard:8.4f} ppm  {term.name} ({term.distribution})")
+    _print_budget(reference.terms, "ppm")
     if reference.correction_ppm and reference.corrected:
         click.echo(
             f"  156.8 MHz was shown {reference.correction_ppm * 156.8:+.1f} Hz wrong; U there is "
             f"{reference.uncertainty_ppm * 156.8:.0f} Hz."
         )
+
+
+def _print_budget(terms: tuple[Term, ...], unit: str) -> None:
+    """The standard uncertainties that the stated one is twice the root-sum-square of."""
+    for number, term in enumerate(terms):
+        click.echo(f"  {'u =' if not number else '   '} {term.standard:7.4f} {unit}  {term.name} ({term.distribution})")
 
 
 def _as_json(reference: FrequencyReference) -> dict[str, object]:

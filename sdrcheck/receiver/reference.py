@@ -128,7 +128,8 @@ class FrequencyReference:
         return cls.of_terms(
             0.0,
             (Term.rectangular(UNCORRECTED, half_width),),
-            f"none given: an uncorrected dongle, taken to be within ±{half_width:.0f} ppm (common practice)",
+            f"none given: an uncorrected dongle, anywhere within ±{half_width:.0f} ppm (common practice); twice the "
+            f"standard uncertainty of that, {half_width:.0f}/√3 ppm, is stated",
             method="none",
         )
 

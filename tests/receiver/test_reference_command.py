@@ -13,6 +13,7 @@ from sdrcheck.errors import ReceiverError
 from sdrcheck.receiver import level_store, reference_store
 from sdrcheck.receiver.attenuation import watts
 from sdrcheck.receiver.reference import FrequencyReference
+from tests.conftest import REPOSITORY
 
 
 def run(*arguments: str) -> Result:
@@ -38,6 +39,33 @@ def test_the_worked_reading_is_kept_and_shown_with_its_budget() -> None:
     document = json.loads(run("show", "--serial", "TEST1", "--json").output)
     assert document["current"]["uncertainty_ppm"] > kept.uncertainty_ppm  # aged, if only by seconds
     assert len(document["history"]) == 1
+
+
+VOICE = str(REPOSITORY / "captures" / "voice-72.sigmf-meta")
+"""Composed 141 Hz above 156.625 MHz, which are +0.900 ppm."""
+
+
+def test_a_recording_is_read_as_the_dongle_showed_it() -> None:
+    """Whatever is kept for the dongle already, and from when the recording was made."""
+    assert counter("156800412.0").exit_code == 0
+    given = ("counter", "--recording", VOICE, "--counter", "156.625M", "--accuracy", "1e-7", "--serial", "TEST1")
+    made = run(*given, "--oscillator", "tcxo")
+    assert made.exit_code == 0, made.output
+    kept = next(one for one in reference_store.history("TEST1") if "156625000" in one.source)
+    assert kept.correction_ppm == pytest.approx(0.9003, abs=1e-3)
+    assert kept.taken_utc == datetime(2026, 3, 2, 8, 12, tzinfo=UTC)
+    assert run("carrier", "--recording", VOICE, "--frequency", "156.625M", "--class", "disciplined").exit_code == 2
+
+
+def test_what_the_dongle_showed_is_said_once_and_how_well() -> None:
+    least = ("counter", "--counter", "156.8M±16", "--dry-run")
+    assert run(*least, "--serial", "X").exit_code == 2
+    assert run(*least, "--serial", "X", "--indicated", "156.8M", "--recording", VOICE).exit_code == 2
+    assert run(*least, "--indicated", "156.8M").exit_code == 2
+    assert "taken as exact" in run(*least, "--serial", "X", "--indicated", "156.8M").output
+    shown = run(*least, "--serial", "X", "--indicated", "156.8M±2").output
+    assert "taken as exact" not in shown
+    assert "reading of the dongle" in shown
 
 
 def test_dry_run_keeps_nothing() -> None:
@@ -89,7 +117,8 @@ def test_known_carrier() -> None:
 
 def test_show_without_any_reference_says_uncorrected() -> None:
     shown = run("show", "--serial", "NEVER").output
-    assert "uncorrected" in shown
+    assert "anywhere within ±100 ppm" in shown
+    assert "twice the standard uncertainty of that, 100/√3 ppm, is stated" in shown
 
 
 def test_level_is_tied_and_kept() -> None:
@@ -103,4 +132,5 @@ def test_level_is_tied_and_kept() -> None:
     assert watts(kept.constant_db - 14.2) == pytest.approx(22.5)
     assert [element.loss_db for element in kept.chain] == [40.0, 30.0]
     assert "± 1.44 dB" in made.output
+    assert "mismatch, chain to dongle (U-shaped)" in made.output
     assert "level:" in run("show", "--serial", "TEST1").output
