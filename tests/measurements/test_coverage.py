@@ -43,3 +43,11 @@ def test_largest_error_stays_within_what_the_job_needs(scenario) -> None:
     for row in benchmark.rows(scenario, 6, 40, quantised=True, seed=3):
         if row.quantity in REQUIRED:
             assert np.abs(row.errors).max() < REQUIRED[row.quantity], row.quantity
+
+
+def test_carrier_steps_that_noise_hides_are_counted() -> None:
+    """Indices apart, 20 dB: on these seeds nothing shows the steps, and the offset was once told too sure."""
+    for seed in (7, 22, 23, 44, 79, 80, 81):
+        found, truth = benchmark.faulty_call(np.random.default_rng([seed, 7]), 20.0, False)
+        offset = found["carrier offset"]
+        assert abs(offset.value - truth["carrier offset"]) < offset.uncertainty, seed
