@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import os
 import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -17,6 +18,8 @@ OK, MISSING, NOTE = "ok", "missing", "note"
 _MEGABYTES_A_MINUTE = 288
 """Of a recording at 2.4 MS/s."""
 _TRIED_HZ = 156.8e6
+_KERNEL_DRIVER = Path("/sys/module/dvb_usb_rtl28xxu")
+"""There where Linux has loaded its television driver."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +55,8 @@ def findings(
         try:
             yield from part()
         except Exception as problem:  # a check that breaks is a finding too
-            yield Finding(name, MISSING, f"could not be looked at ({type(problem).__name__}: {problem})")
+            said = f"could not be looked at ({type(problem).__name__}: {problem})"
+            yield Finding(name, MISSING, said, "please report it, and do without this check")
 
 
 def _of(serial: str | None, serials: list[str]) -> str | None:
@@ -73,6 +77,13 @@ def _dongle(serial: str | None, serials: list[str]) -> Iterator[Finding]:
         yield Finding("dongle driver", MISSING, *_split(problem))
         return
     yield Finding("dongle driver", OK, "loaded")
+    if _KERNEL_DRIVER.exists():
+        yield Finding(
+            "dongle driver",
+            NOTE,
+            "the kernel's television driver is loaded, too, and may hold the dongle",
+            f"unload it (sudo modprobe -r {_KERNEL_DRIVER.name}), and blacklist it for the next time",
+        )
     if not serials:
         yield Finding(
             "dongle",
@@ -83,7 +94,12 @@ def _dongle(serial: str | None, serials: list[str]) -> Iterator[Finding]:
         )
         return
     if len(set(serials)) < len(serials):
-        yield Finding("dongle", NOTE, "two have the same serial, so their references cannot be told apart")
+        yield Finding(
+            "dongle",
+            NOTE,
+            "two have the same serial, so their references cannot be told apart",
+            "unplug one of them, or give one another serial with the driver's own tools",
+        )
     if serial is None and len(serials) > 1:
         yield Finding("dongle", OK, f"on USB: {', '.join(serials)}", "name one with --serial to have it looked at")
         return
@@ -106,9 +122,12 @@ def _counter(serial: str | None, seconds: float | None) -> Iterator[Finding]:
     from sdrcheck.sources.dongle import check_by_counter
     from sdrcheck.sources.tuner import DEPENDABLE_RATE_HZ
 
-    if seconds is None or serial is None:
-        return
     name = "lost samples"
+    if seconds is None:
+        return
+    if serial is None:
+        yield Finding(name, NOTE, "no dongle was named, so none counted", "sdrcheck ready --counter 10 --serial SERIAL")
+        return
     try:
         found = check_by_counter(seconds, DEPENDABLE_RATE_HZ, serial)
     except SdrcheckError as problem:
@@ -125,6 +144,7 @@ def _counter(serial: str | None, seconds: float | None) -> Iterator[Finding]:
 
 def _reference(serial: str | None) -> Iterator[Finding]:
     from sdrcheck.receiver import level_store, reference_store
+    from sdrcheck.receiver.reference import FRESH
 
     name = "frequency reference"
     if serial is None:
@@ -139,11 +159,20 @@ def _reference(serial: str | None) -> Iterator[Finding]:
             "compare it with a calibrated counter: sdrcheck reference --help",
         )
     else:
-        aged = stored.at(datetime.now(UTC))
-        yield Finding(name, OK, f"{aged.correction_ppm:+.2f} ± {aged.uncertainty_ppm:.2f} ppm ({aged.source})")
+        now = datetime.now(UTC)
+        aged = stored.at(now)
+        said = f"{aged.correction_ppm:+.2f} ± {aged.uncertainty_ppm:.2f} ppm ({aged.source})"
+        fresh = stored.taken_utc is not None and now - stored.taken_utc <= FRESH
+        remedy = "" if fresh else "compare it with the counter again before the job, and after it"
+        yield Finding(name, OK if fresh else NOTE, said, remedy)
     level = level_store.latest(serial)
     if level is None:
-        yield Finding("level reference", NOTE, f"none is stored for {serial}; levels are relative (dBFS)")
+        yield Finding(
+            "level reference",
+            NOTE,
+            f"none is stored for {serial}; levels are relative (dBFS)",
+            "for levels at the set tie them to one meter reading: sdrcheck reference level --help",
+        )
     else:
         yield Finding("level reference", OK, f"{level.source}, {level.taken_utc:%Y-%m-%d %H:%M} UTC")
 
@@ -176,6 +205,9 @@ def _window() -> Iterator[Finding]:
 
 
 def _disk(folder: Path) -> Iterator[Finding]:
+    if not os.access(folder, os.W_OK):
+        yield Finding("disk", MISSING, f"{folder} may not be written by you", "record into another folder with --into")
+        return
     free_mb = shutil.disk_usage(folder).free / 1e6
     said = f"{free_mb / 1000:.1f} GB free in {folder}, {free_mb / _MEGABYTES_A_MINUTE:.0f} minutes at 2.4 MS/s"
     if free_mb < 10 * _MEGABYTES_A_MINUTE:

@@ -19,6 +19,10 @@ UNCORRECTED = "uncorrected frequency reference"
 """Name of the term that a dongle never compared with anything puts into every budget."""
 
 
+FRESH = timedelta(minutes=30)
+"""A reference of this age is as good as new (common practice)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Oscillator:
     """How a kind of oscillator drifts: half-widths in ppm, common practice and deliberately wide."""
@@ -35,10 +39,10 @@ class Oscillator:
 
     def drift_ppm(self, age: timedelta) -> float:
         """Half-width of the drift since a reading of this age, in ppm; grows with age up to `unknown_ppm`."""
-        fresh, day = timedelta(minutes=30), timedelta(days=1)
-        if age <= fresh:
+        day = timedelta(days=1)
+        if age <= FRESH:
             return self.session_ppm
-        part = min((age - fresh) / (day - fresh), 1.0)
+        part = min((age - FRESH) / (day - FRESH), 1.0)
         grown = self.session_ppm + part * (self.day_ppm - self.session_ppm)
         return min(grown + self.year_ppm * (age / timedelta(days=365)), self.unknown_ppm)
 
