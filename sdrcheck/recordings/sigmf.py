@@ -283,8 +283,9 @@ def base_of(path: str | Path) -> Path:
 class Writer:
     """Write a recording while it grows.
 
-    The description stands on disk before the first sample and is renewed as a whole, so that at any moment there is a
-    readable recording. The seal is stated when `close` is called; until then the recording has no clean end.
+    The description is there before the first sample and is renewed as a whole, so that at any moment there is a
+    readable recording; `renew` brings both safely to disk. The seal is stated when `close` is called; until then the
+    recording has no clean end.
     Refuses to write over anything.
     """
 
@@ -314,7 +315,7 @@ class Writer:
             if path.exists():
                 raise RecordingError(f"{path} exists already; choose another name, recordings are never overwritten")
         try:
-            self._write_description(ended=False)
+            self._write_description(ended=False, safely=False)  # nothing would be lost yet, and somebody may wait
             self._file = self.data.open("xb", buffering=0)
         except OSError as problem:
             raise RecordingError(f"{self.meta} cannot be written ({problem.strerror}); choose another folder") from None
@@ -392,7 +393,7 @@ class Writer:
         else:
             self.abandon()
 
-    def _write_description(self, *, ended: bool) -> None:
+    def _write_description(self, *, ended: bool, safely: bool = True) -> None:
         facts = self.facts
         if self.lost_samples:
             facts = msgspec.structs.replace(facts, lost_samples=self.lost_samples)
@@ -415,7 +416,7 @@ class Writer:
             "captures": self._captures(),
             "annotations": [_annotation_entry(annotation) for annotation in annotations],
         }
-        _replace(self.meta, json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False) + "\n")
+        _replace(self.meta, json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False) + "\n", safely)
 
     def _captures(self) -> list[dict[str, object]]:
         entries, lost = [], 0
@@ -486,14 +487,18 @@ def _plain(number: float) -> int | float:
     return int(number) if float(number).is_integer() else float(number)
 
 
-def _replace(path: Path, text: str) -> None:
-    """Put a whole new text in place of the old one, so that at every moment one of them is there."""
+def _replace(path: Path, text: str, safely: bool) -> None:
+    """Put a whole new text in place of the old one, so that at every moment one of them is there.
+
+    Done `safely`, it survives a loss of power, too.
+    """
     new = path.with_name(path.name + ".new")
     try:
         with new.open("w", encoding="utf-8") as file:
             file.write(text)
             file.flush()
-            os.fsync(file.fileno())
+            if safely:
+                os.fsync(file.fileno())
         new.replace(path)
     except OSError:
         new.unlink(missing_ok=True)

@@ -35,7 +35,7 @@ class Line(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
 
 
 class Journal:
-    """Appends lines, each safely on disk before the next thing happens."""
+    """Appends lines, each out of our hands before the next thing happens."""
 
     def __init__(self, folder: Path) -> None:
         """Open or begin the journal of a folder; raises SourceError where it cannot be written."""

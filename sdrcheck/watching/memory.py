@@ -18,6 +18,8 @@ from sdrcheck.recordings.utc import utc_moment, utc_text
 from sdrcheck.sources.source import IqBlock, IqSource, SourceFacts
 
 _RENEW_S = 1.0
+_ROOM_S = 10.0
+"""So far a disk may fall behind before the stream waits for it, and loses what it then cannot take."""
 _SPARE_BYTES = 200_000_000
 """What is left for everything else."""
 
@@ -25,8 +27,8 @@ _SPARE_BYTES = 200_000_000
 class Keeping:
     """A recording that is being cut out of the stream, what is remembered first and what is still to come after.
 
-    What is remembered is written by `catch_up`, in the thread of whoever wants it kept; what comes meanwhile waits its
-    turn, so that the stream never stands still for a disk.
+    What is remembered is written by `catch_up` in the thread of whoever waits for it, or after `start` in a thread of
+    its own, as is all that comes later: neither the stream nor the engine ever stands still for a disk.
     """
 
     def __init__(self, writer: sigmf.Writer, first: int, rate_hz: float, remembered: Iterable[IqBlock]) -> None:
@@ -34,9 +36,10 @@ class Keeping:
         self._first = self._next = first
         self._begun = False
         self._waiting = deque(remembered)
-        self._catching_up = True
+        self._room = _ROOM_S * rate_hz
         self._ended = ""
-        self._lock = threading.RLock()
+        self._changed = threading.Condition()
+        self._thread: threading.Thread | None = None
         self.end: int | None = None
         """Sample at which it ends; None while that is not known."""
         self.problem: OSError | None = None
@@ -54,53 +57,73 @@ class Keeping:
     def end_at(self, time_s: float) -> None:
         """Let it end at a time from the start of the source, where that is not longer than it was to be."""
         wanted = round(time_s * self._rate)
-        with self._lock:
+        with self._changed:
             self.end = wanted if self.end is None else min(self.end, wanted)
-            if not self._catching_up and self._next >= self.end:
-                self._ended = "complete"
-                self._close()
+            self._changed.notify_all()
 
     def take(self, block: IqBlock) -> None:
-        """Write the part of a block that belongs to it, or put it behind those that still wait."""
-        with self._lock:
-            if self._catching_up:
-                self._waiting.append(block)
-            else:
-                self._write(block)
+        """Put a block behind those that wait to be written; waits itself only where the disk is seconds behind."""
+        with self._changed:
+            if self._ended:
+                return
+            self._waiting.append(block)
+            self._changed.notify_all()
+            if self._thread is not None:
+                self._changed.wait_for(self._has_room)
+
+    def _has_room(self) -> bool:
+        behind = self._waiting[-1].first_sample - self._waiting[0].first_sample if self._waiting else 0
+        return behind <= self._room or self._done.is_set()
 
     def catch_up(self, tell: Callable[[float], None] = lambda part: None) -> None:
         """Write what is remembered. `tell` gets the part done, and may raise to stop: the recording then ends there."""
         remembered = max(len(self._waiting), 1)
         written = 0
         try:
-            while self._write_next():
+            while (block := self._next_block()) is not None:
+                self._write(block)
                 written += 1
                 tell(min(written / remembered, 1.0))
         except BaseException:
-            with self._lock:
+            with self._changed:
                 self._ended = "stopped"
-                self._go_on()
+                self._waiting.clear()
+            self.start()
+            self._wait()
             raise
-
-    def _write_next(self) -> bool:
-        """Write the next block that waits; False, and nothing waits from now on, where there is none."""
-        with self._lock:
-            if self._done.is_set() or not self._waiting:
-                self._go_on()
-                return False
-            block = self._waiting.popleft()
-        self._write(block)
-        return True
-
-    def _go_on(self) -> None:
-        self._waiting.clear()
-        self._catching_up = False
+        self.start()
         if self._ended:
-            self._close()
+            self._wait()
+
+    def start(self) -> None:
+        """Write on in a thread of its own, what is remembered first."""
+        with self._changed:
+            if self._thread is None and not self._done.is_set():
+                self._thread = threading.Thread(target=self._write_on, name="keeping", daemon=True)
+                self._thread.start()
+
+    def _next_block(self) -> IqBlock | None:
+        """The next block that waits; None where there is none, or nothing more is wanted."""
+        with self._changed:
+            block = self._waiting.popleft() if self._waiting and not self._done.is_set() else None
+            self._changed.notify_all()
+        return block
+
+    def _write_on(self) -> None:
+        while not self._done.is_set():
+            with self._changed:
+                self._changed.wait_for(lambda: self._waiting or self._ended or self._is_whole())
+            block = self._next_block()
+            if block is not None:
+                self._write(block)
+            elif self._ended or self._is_whole():
+                self._ended = self._ended or "complete"
+                self._close()
+
+    def _is_whole(self) -> bool:
+        return self.end is not None and self._next >= self.end
 
     def _write(self, block: IqBlock) -> None:
-        if self._done.is_set():
-            return
         parts = components(block.datatype)
         low = max(self._next - block.first_sample, 0)
         high = block.count if self.end is None else min(self.end - block.first_sample, block.count)
@@ -126,12 +149,20 @@ class Keeping:
             self._close()
 
     def finish(self, ended: str = "complete") -> Path:
-        """End the recording with what there is; returns the path of its description."""
-        with self._lock:
+        """End the recording with what there is, and wait until it is written; returns the path of its description.
+
+        One that is still catching up ends when it has.
+        """
+        with self._changed:
             self._ended = self._ended or ended
-            if not self._catching_up:
-                self._close()
+            self._changed.notify_all()
+        if self._thread is not None:
+            self._wait()
         return self._writer.meta
+
+    def _wait(self) -> None:
+        if self._thread is not None and self._thread is not threading.current_thread():
+            self._thread.join()
 
     def _close(self) -> None:
         if self._done.is_set():
@@ -141,7 +172,9 @@ class Keeping:
         except OSError as problem:  # no room even for the description: the last one stands, and shows no clean end
             self.problem = self.problem or problem
             self._writer.abandon()
-        self._done.set()
+        with self._changed:
+            self._done.set()
+            self._changed.notify_all()
 
     @property
     def clipped_fraction(self) -> float:
@@ -291,7 +324,7 @@ class RollingMemory:
         description: str = "",
         only_remembered: bool = False,
     ) -> Keeping:
-        """Begin a recording as `keep_from` does, and leave it to `Keeping.catch_up` to write what is remembered."""
+        """Begin a recording as `keep_from` does, and leave it to `Keeping.catch_up` or `start` to write it."""
         rate = self.facts.sample_rate_hz
         first = 0 if from_s is None else max(round(from_s * rate), 0)
         end = None if to_s is None else round(to_s * rate)

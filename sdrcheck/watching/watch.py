@@ -304,7 +304,7 @@ class Watch:
             yield self._note(journal, "kept", sentence, found, kept=kept.name)
         finally:  # the line comes first, as somebody waits for it
             if running is None or running.keeping is None:
-                keeping.catch_up()
+                keeping.start()
 
     def _check_disk(self) -> None:
         free = shutil.disk_usage(self.folder).free

@@ -1,11 +1,15 @@
 """The rolling memory keeps the last seconds as they came, and only those."""
 
+import threading
+import time
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
 from sdrcheck.errors import SourceError
+from sdrcheck.recordings import sigmf
 from sdrcheck.recordings.recording import open_recording
 from sdrcheck.sources.source import SourceFacts
 from sdrcheck.sources.synthetic import Synthetic
@@ -130,3 +134,54 @@ def test_what_is_wanted_after_the_source_has_ended_is_what_was_remembered(tmp_pa
     assert keeping.finished
     assert open_recording(keeping.path).facts.ended == "the source ended"
     assert open_recording(keeping.path).sample_count == 2 * RATE
+
+
+def test_a_disk_that_stands_still_holds_up_neither_the_stream_nor_the_engine(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The disk takes nothing until the stream has passed, and still every sample is kept."""
+    may_write = threading.Event()
+    append = sigmf.Writer.append
+
+    def held_up(writer: sigmf.Writer, *words: Any, **more: Any) -> None:
+        assert may_write.wait(10)
+        append(writer, *words, **more)
+
+    ramp = np.linspace(-1, 1, 3 * RATE) * (1 + 0j)
+    memory = RollingMemory(Synthetic(ramp, RATE, 156.8e6, "ci16_le", block_samples=1000), 10.0)
+    keeping = None
+    monkeypatch.setattr(sigmf.Writer, "append", held_up)
+    for block in memory.blocks():
+        if keeping is None and block.first_sample >= RATE:
+            keeping = memory.begin(tmp_path / "kept", 0.5, 2.5)
+            keeping.start()
+        if block.first_sample + block.count == 3 * RATE:
+            may_write.set()
+    assert keeping is not None
+    assert keeping.finished
+    monkeypatch.undo()
+    whole = all_samples(remembered(10.0).keep(tmp_path / "whole"))
+    assert np.array_equal(all_samples(keeping.path), whole[2 * int(0.5 * RATE) : 2 * int(2.5 * RATE)])
+    assert open_recording(keeping.path).facts.ended == "complete"
+
+
+def test_a_disk_that_is_far_too_slow_makes_the_stream_wait_instead_of_losing_a_sample(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(memories, "_ROOM_S", 0.2)
+    append = sigmf.Writer.append
+
+    def slowly(writer: sigmf.Writer, *words: Any, **more: Any) -> None:
+        time.sleep(0.002)
+        append(writer, *words, **more)
+
+    monkeypatch.setattr(sigmf.Writer, "append", slowly)
+    ramp = np.linspace(-1, 1, 3 * RATE) * (1 + 0j)
+    memory = RollingMemory(Synthetic(ramp, RATE, 156.8e6, "ci16_le", block_samples=1000), 10.0)
+    keeping = None
+    for _ in memory.blocks():
+        if keeping is None:
+            keeping = memory.begin(tmp_path / "kept")
+            keeping.start()
+    assert keeping is not None
+    assert open_recording(keeping.path).sample_count == 3 * RATE
