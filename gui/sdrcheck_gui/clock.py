@@ -41,6 +41,20 @@ class TimeAxis(pg.AxisItem):
         super().__init__("bottom")
         self._clock = clock
 
+    def tickValues(self, minVal: float, maxVal: float, size: float) -> list[tuple[float, list[float]]]:
+        """Where ticks stand; those with words so far apart that no word touches the next."""
+        levels: list[tuple[float, list[float]]] = super().tickValues(minVal, maxVal, size)
+        if not levels or maxVal <= minVal:
+            return levels
+        spacing, values = levels[0]
+        font = self.style["tickFont"] or QtGui.QGuiApplication.font()
+        words = self.tickStrings([maxVal], 1.0, spacing)[0]
+        needed = 1.15 * QtGui.QFontMetricsF(font).horizontalAdvance(words) / max(size, 1.0) * (maxVal - minVal)
+        while spacing < needed and len(values) > 1:
+            spacing *= 2
+            values = [value for value in values if round(value / spacing * 2) % 2 == 0]
+        return [(spacing, values), *levels[1:]]
+
     def tickStrings(self, values: list[float], scale: float, spacing: float) -> list[str]:
         decimals = 0 if spacing >= 1 else 1 if spacing >= 0.1 else 2 if spacing >= 0.01 else 3
         return [self._clock.text(value, decimals) for value in values]

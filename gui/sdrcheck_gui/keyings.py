@@ -74,11 +74,18 @@ class Keyings:
         self._span_s = span_s
         self._by_number: dict[int, Keying] = {}
         self._in_order: list[Keying] | None = None
+        self._lanes: list[str] | None = None
+        self.changes = 0
+        """Grows whenever anything here has changed."""
+
+    def _changed(self) -> None:
+        self._in_order = self._lanes = None
+        self.changes += 1
 
     def show_event(self, event: object) -> Keying | None:
         """Take in an event; returns the keying that it changed."""
         if isinstance(event, (TransmissionStarted, TransmissionEnded)):
-            self._in_order = None
+            self._changed()
         if isinstance(event, TransmissionStarted):
             keying = Keying(event.number, event.start_s, event.frequency_hz, event.channel)
             self._by_number[event.number] = keying
@@ -104,13 +111,13 @@ class Keyings:
             end = keying.end_s
             if end is not None and not keying.marked and end < now_s - self._span_s:
                 del self._by_number[number]
-                self._in_order = None
+                self._changed()
 
     def drop_unfinished(self) -> None:
         """Forget keyings that never ended, when the engine is gone."""
         for number in [k.number for k in self if k.transmission is None]:
             del self._by_number[number]
-        self._in_order = None
+        self._changed()
 
     def __iter__(self) -> Iterator[Keying]:
         if self._in_order is None:
@@ -123,7 +130,14 @@ class Keyings:
     def get(self, number: int | None) -> Keying | None:
         return None if number is None else self._by_number.get(number)
 
+    @property
+    def on_the_air(self) -> bool:
+        """Whether any has not ended yet."""
+        return any(keying.transmission is None for keying in self._by_number.values())
+
     def lanes(self) -> list[str]:
         """Lane names, the highest frequency on top."""
-        frequency = {keying.lane: keying.frequency_hz for keying in self}
-        return sorted(frequency, key=lambda lane: -frequency[lane])
+        if self._lanes is None:
+            frequency = {keying.lane: keying.frequency_hz for keying in self}
+            self._lanes = sorted(frequency, key=lambda lane: -frequency[lane])
+        return self._lanes

@@ -38,7 +38,7 @@ class Look:
     @property
     def strength(self) -> pg.ColorMap:
         """Signal strength: perceptually uniform, quiet like the paper and strong like ink."""
-        scale = pg.colormap.get("CET-L17" if not self.dark else "CET-L3")
+        scale = pg.colormap.get("CET-L16" if self.dark else "CET-L17")
         return scale
 
 
@@ -46,7 +46,7 @@ LIGHT = Look(
     dark=False,
     paper="#FFFFFF",
     ink="#1A1A1A",
-    faint="#767676",
+    faint="#666666",
     panel="#F4F4F2",
     limit="#C9DDEB",
     accent=_PURPLE,

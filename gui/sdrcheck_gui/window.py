@@ -8,7 +8,6 @@ from pathlib import Path
 from sdrcheck.bench import SourceFault
 from sdrcheck.cli.options import Judging
 from sdrcheck.cli.ready import Finding, findings
-from sdrcheck.errors import SdrcheckError
 from sdrcheck.sources.source import Tuning
 from sdrcheck.visits import gates
 from sdrcheck.visits.checks.check import Check
@@ -39,6 +38,7 @@ from sdrcheck_gui.setup import Setup, remember, remembered
 TICK_MS = 33
 MEMORY_S = 120.0
 LIVE_SPAN_S = 60.0
+_AFTER_THE_PICTURE_MS = 300
 _SLOW_TICKS = 6
 """What need not follow every frame is drawn once in so many."""
 
@@ -98,10 +98,12 @@ class Window(QtWidgets.QMainWindow):
         self.start.shown.connect(self._look_once)
         self.start.ready_wanted.connect(self._look_what_is_ready)
         self.tape.lanes.chosen.connect(self.choose)
+        self.listen.on.toggled.connect(lambda on: on and self._look_for_loudspeakers())
         self.listen.trouble.connect(lambda sentence: self.say(sentence, warning=True))
         self.visit.hands_free_wanted.connect(self.ask_hands_free)
         self.visit.opened.connect(lambda: self._go_to(self.visit, self.visit.table))
         self.band.plot.getViewBox().sigXRangeChanged.connect(lambda *_: self.tape.refresh(self._now))
+        self.band.divided.connect(lambda: self.tape.refresh(self._now))
         QtGui.QGuiApplication.styleHints().colorSchemeChanged.connect(lambda _: self.dress())
         self._timer = QtCore.QTimer(self)
         self._timer.timeout.connect(self.tick)
@@ -225,27 +227,27 @@ class Window(QtWidgets.QMainWindow):
     def _look_once(self) -> None:
         if not self._looked_ready:
             self._looked_ready = True
-            self._look_what_is_ready()
+            QtCore.QTimer.singleShot(_AFTER_THE_PICTURE_MS, self, self._look_what_is_ready)
 
     def _look_what_is_ready(self) -> None:
         """Ask every part how it is, beside the window, and show each answer as it comes."""
-        answers = self.start.begin_ready()
+        answers, serial = self.start.begin_ready(), self.start.serial
 
-        def look(job: Job) -> list[str]:
-            for found in findings(self.start.serial, self.folder if self.folder.is_dir() else None):
+        def look(job: Job) -> None:
+            for found in findings(serial, self.folder if self.folder.is_dir() else None):
                 job.check()
                 answers.put(found)
-            try:
-                return output_names()
-            except SdrcheckError:
-                return []
 
         self.jobs.start(
             "Looking what is ready",
             look,
-            self.listen.offer_devices,
+            lambda _: self._look_for_loudspeakers(),
             lambda sentence: answers.put(Finding("looking", "missing", sentence)),
         )
+
+    def _look_for_loudspeakers(self) -> None:
+        """Offer what can play, where there is any sound; what is wrong with it is said when somebody listens."""
+        self.jobs.start("Looking for loudspeakers", lambda _: output_names(), self.listen.offer_devices, lambda _: None)
 
     def _start(self, word: str, tuning: Tuning, judging: Judging) -> None:
         self._setup = self.start.setup
@@ -255,6 +257,7 @@ class Window(QtWidgets.QMainWindow):
         """Start the engine on a source, in place of the one before."""
         self.stop()
         self.keyings = Keyings(self._memory_s)
+        self.clock.starts(None)
         self.band.clear()
         self.tape.follow(self.keyings)
         self._now, self._number, self._lost_source = 0.0, None, False
@@ -297,13 +300,12 @@ class Window(QtWidgets.QMainWindow):
             self.listen.refresh()
         if self.session is None:
             return
-        frames = self.session.feed.frames()
-        results = self.session.feed.results()
+        results, frames = self.session.feed.results(), self.session.feed.frames()
+        for event in results:
+            self._take(event)
         if frames:
             self._now = frames[-1].start_s + frames[-1].duration_s
             self.band.show_frames(frames)
-        for event in results:
-            self._take(event)
         if frames or results:
             self.keyings.forget_before(self._now)
             self.tape.refresh(self._now)
@@ -344,7 +346,8 @@ class Window(QtWidgets.QMainWindow):
         self.keyings.drop_unfinished()
         self.again_button.show()
         if event.sentence:
-            self.say(f"{event.sentence.rstrip('.')}. What was received can still be kept.", warning=True)
+            kept = " What was received can still be kept." if self._now else ""
+            self.say(f"{event.sentence.rstrip('.')}.{kept}", warning=True)
         elif not self._lost_source:
             self.say("The source has ended.")
         if self.hands is not None:

@@ -26,10 +26,10 @@ os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 import numpy as np
 
 from sdrcheck.bench import SourceFault, SpectrumFrame, TransmissionEnded
+from sdrcheck.cli.options import Judging
 from sdrcheck.sources.intake import Intake
 from sdrcheck.sources.source import Tuning
 from sdrcheck.watching.demodulation import Sound
-from tests.benchmarks.live_load import CENTRE_HZ, make
 
 STARTS = 5
 
@@ -74,7 +74,7 @@ def resident_mb() -> float:
     return pages * os.sysconf("SC_PAGE_SIZE") / 1e6
 
 
-def watch(port: str, minutes: float, rate_hz: float) -> None:
+def watch(port: str, centre_hz: float, minutes: float, rate_hz: float) -> None:
     from sdrcheck_gui.application import application
     from sdrcheck_gui.qt import QtCore
     from sdrcheck_gui.window import Window
@@ -132,7 +132,7 @@ def watch(port: str, minutes: float, rate_hz: float) -> None:
     window.resize(1366, 768)
     window.show()
     window.listen.on.click()
-    window.open(f"net:127.0.0.1:{port}", Tuning(CENTRE_HZ, rate_hz), Judging())
+    window.open(f"net:127.0.0.1:{port}", Tuning(centre_hz, rate_hz), Judging())
     print("minute   frames/s   core   lost samples   memory MB   calls   call on screen after, median and most s")
     marks = {"time": time.monotonic(), "used": time.process_time(), "began": time.monotonic()}
     rows: list[tuple[float, float, float, list[float]]] = []
@@ -209,9 +209,9 @@ def show_picture(began: float, source: str | None) -> None:
     out = os.dup(1)  # sound drivers are kept from writing to standard output while they are looked at
     qt = application()
     window = Window(Path(tempfile.mkdtemp()))
-    window.show()
     if source is not None:
         window.open(source, Tuning(), Judging())
+    window.show()
     while (source is not None and window.band._latest is None) or not window.isVisible():
         QtWidgets.QApplication.processEvents()
         time.sleep(0.001)
@@ -222,8 +222,10 @@ def show_picture(began: float, source: str | None) -> None:
 
 
 def main(minutes: float, rate_hz: float, folder: Path) -> None:
+    from tests.benchmarks import live_load  # not at the top: what it imports is no part of a start
+
     # in a process of its own, as its memory is not ours
-    maker = multiprocessing.get_context("spawn").Process(target=make, args=(folder / "quay", rate_hz))
+    maker = multiprocessing.get_context("spawn").Process(target=live_load.make, args=(folder / "quay", rate_hz))
     maker.start()
     maker.join()
     print(f"this computer gives a busy loop {share_of_a_core():.0%} of a core; far below 100 %, times say little")
@@ -238,7 +240,7 @@ def main(minutes: float, rate_hz: float, folder: Path) -> None:
         said = server.stderr.readline()
         port = re.search(r"port (\d+)", said)
         assert port, said
-        watch(port[1], minutes, rate_hz)
+        watch(port[1], live_load.CENTRE_HZ, minutes, rate_hz)
     finally:
         server.kill()
 

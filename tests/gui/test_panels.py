@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
@@ -14,7 +15,7 @@ from sdrcheck.decoders.dsc.call import Call, OrdinaryReceiver
 from sdrcheck.filters.excerpt import Excerpt
 from sdrcheck.findings.inspection import AppliedLimit, Kind, Reading, Transmission
 from sdrcheck_gui import look
-from sdrcheck_gui.clock import Clock
+from sdrcheck_gui.clock import Clock, TimeAxis
 from sdrcheck_gui.keyings import Keying, Keyings
 from sdrcheck_gui.panels.band import BandPanel, History
 from sdrcheck_gui.panels.decode import DecodePanel
@@ -23,7 +24,7 @@ from sdrcheck_gui.panels.start import StartPanel, format_age
 from sdrcheck_gui.panels.tape import TapePanel, worst_verdict
 from sdrcheck_gui.panels.text import harmless
 from sdrcheck_gui.panels.traces import TracesPanel
-from sdrcheck_gui.qt import QtCore
+from sdrcheck_gui.qt import QtCore, QtGui
 from sdrcheck_gui.setup import Setup
 
 CHANNEL_70, CHANNEL_72 = plan.channel_at(156.525e6), plan.channel_at(156.625e6)
@@ -129,6 +130,66 @@ def test_history_holds_the_strongest_of_each_column_and_its_span() -> None:
     assert history.start_s == pytest.approx(3.0)
     assert history.dbfs_at(7.95, 32) == pytest.approx(-20, abs=0.5)
     assert history.dbfs_at(1.0, 32) is None
+
+
+def test_a_frame_longer_than_a_column_fills_every_column_that_it_spans_and_no_other() -> None:
+    history = History(64, 5.0, 0.02)
+    history.add(replace(frame(0.2), duration_s=0.112))  # what a narrow source at 4 kS/s gives
+    history.add(replace(frame(0.312), duration_s=0.112))
+    assert history.end_s == pytest.approx(0.44)
+    assert [history.dbfs_at(0.01 + 0.02 * column, 32) is not None for column in range(10, 22)] == 12 * [True]
+    assert history.dbfs_at(0.19, 32) is None
+
+
+def test_a_hole_in_the_frames_shows_as_a_hole() -> None:
+    history = History(64, 5.0)
+    history.add(frame(0.0))
+    history.add(frame(2.0))
+    assert history.dbfs_at(1.0, 32) is None
+
+
+def test_band_without_a_source_writes_no_figures_on_its_axes(qtbot) -> None:  # type: ignore[no-untyped-def]
+    band = BandPanel(Clock(), 60.0, look.LIGHT)
+    qtbot.addWidget(band)
+    assert not band.figures_shown
+    band.show_frames([frame(0.0)])
+    assert band.figures_shown
+    band.clear()
+    assert not band.figures_shown
+
+
+def test_a_narrow_band_leaves_its_room_to_time(qtbot) -> None:  # type: ignore[no-untyped-def]
+    band = BandPanel(Clock(), 60.0, look.LIGHT)
+    qtbot.addWidget(band)
+    band.show()
+    band.resize(900, 400)
+    assert band.right_width > 0
+    band.resize(250, 400)
+    assert band.right_width == 0
+    qtbot.waitUntil(lambda: band.plot.getViewBox().width() > 100)
+
+
+def test_words_on_the_time_axis_never_touch(qtbot) -> None:  # type: ignore[no-untyped-def]
+    axis = TimeAxis(Clock())
+    axis.setStyle(tickFont=axis.label.font())
+    width = QtGui.QFontMetricsF(axis.label.font()).horizontalAdvance("0:00.0")
+    for pixels in (60, 120, 400, 900):
+        (_, values), *_ = axis.tickValues(0.0, 1.3, pixels)
+        apart = np.diff(values) * pixels / 1.3
+        assert (apart > width).all(), (pixels, values)
+
+
+def test_symbol_grid_grows_with_the_text(qtbot) -> None:  # type: ignore[no-untyped-def]
+    panel = DecodePanel(look.LIGHT)
+    qtbot.addWidget(panel)
+    panel.show_chosen(chosen(ended(1, 20.0, calls=(CALL,))))
+    panel.show()
+    font = panel.grid.font()
+    font.setPointSizeF(2 * font.pointSizeF())
+    panel.grid.setFont(font)
+    line = QtGui.QFontMetrics(font).height()
+    assert panel.grid.rowHeight(0) > line
+    assert panel.grid.columnWidth(0) > QtGui.QFontMetrics(font).horizontalAdvance("120")
 
 
 def test_band_marks_overload_and_losses_on_the_time_axis(qtbot) -> None:  # type: ignore[no-untyped-def]

@@ -15,8 +15,10 @@ COLUMN_S = 0.1
 _FINEST_S = 0.02
 _COLUMNS_SHOWN = 600
 """What is shown at once has about so many columns, where they need not be finer than frames come."""
-LEFT_WIDTH = 74
-RIGHT_WIDTH = 120
+_LEFT_WIDTH, _RIGHT_WIDTH = 74, 120
+"""Pixels for the channels' names and for the present spectrum, with text of the usual size."""
+_ROOMY = 3.5
+"""Where a band is not so many times as wide as the spectrum, time gets its room."""
 _CODES_PER_DB = 2.0
 _LOWEST_DBFS = -127.0
 _RANGE_DB = 45.0
@@ -24,7 +26,10 @@ _OVERLOAD = 1e-4
 """Clipped fraction from which a frame is marked as overload (metrology practice: 0.01 %)."""
 _MOST_NOTES = 40
 _SHORTEST_S = 0.5
-_SKIPPED_COLUMNS = 5
+_SKIPPED_S = 0.5
+"""Frames may be skipped for so long; a longer hole stays empty."""
+_ABOVE_NOISE_DB = 1.0
+"""Over the middle of the noise begins the colour: noise stays as quiet as paper."""
 
 
 class History:
@@ -37,17 +42,21 @@ class History:
 
     def add(self, frame: SpectrumFrame) -> bool:
         """Take in a frame; True where a new column began."""
-        column = int(frame.start_s / self.column_s + 1e-6)
+        first = int(frame.start_s / self.column_s + 1e-6)
+        last = max(int((frame.start_s + frame.duration_s) / self.column_s - 1e-6), first)
         codes = np.clip((frame.power_dbfs - _LOWEST_DBFS) * _CODES_PER_DB, 0, 255).astype(np.uint8)
-        if column <= self.newest - self.columns:
+        if last <= self.newest - self.columns:
             return False
-        begins = column > self.newest
+        begins = last > self.newest
         if begins:
-            skipped = column - self.newest <= _SKIPPED_COLUMNS  # frames may be skipped; a longer hole stays empty
-            for fresh in range(max(self.newest + 1, column - self.columns + 1), column + 1):
-                self._write(fresh, codes if skipped else np.zeros(self.bins, np.uint8))
-            self.newest = column
-        self._write(column, np.maximum(self._read(column), codes))
+            hole = first - self.newest - 1
+            skipped = self.newest >= 0 and hole * self.column_s <= _SKIPPED_S
+            filled = codes if skipped else np.zeros(self.bins, np.uint8)
+            for fresh in range(max(self.newest + 1, last - self.columns + 1), last + 1):
+                self._write(fresh, filled if fresh < first else codes)
+            last, self.newest = self.newest, last
+        for column in range(max(first, self.newest - self.columns + 1), last + 1):
+            self._write(column, np.maximum(self._read(column), codes))
         return begins
 
     def _write(self, column: int, codes: NDArray[np.uint8]) -> None:
@@ -62,6 +71,10 @@ class History:
         """All columns, oldest first, shape (bins, columns)."""
         first = (self.newest + 1) % self.columns
         return np.ascontiguousarray(self._ring[:, first : first + self.columns])
+
+    def noise_code(self) -> float:
+        """The middle of the newest column."""
+        return float(np.median(self._read(self.newest)))
 
     @property
     def end_s(self) -> float:
@@ -83,6 +96,9 @@ class History:
 class BandPanel(QtWidgets.QWidget):
     """Draws spectrum frames; pan, zoom and hover; never more often than the window's timer asks."""
 
+    divided = QtCore.Signal()
+    """The time axis begins or ends at another place now."""
+
     def __init__(self, clock: Clock, span_s: float, look: Look) -> None:
         super().__init__()
         self._clock, self._span_s = clock, span_s
@@ -91,7 +107,7 @@ class BandPanel(QtWidgets.QWidget):
         self._low_hz = self._step_hz = 0.0
         self._peak: NDArray[np.float32] | None = None
         self._latest: SpectrumFrame | None = None
-        self._floor: float | None = None
+        self._black: float | None = None
         self._notes: list[tuple[float, pg.InfiniteLine]] = []
         self.following = True
 
@@ -102,11 +118,10 @@ class BandPanel(QtWidgets.QWidget):
         self.plot = self._graphics.addPlot(0, 0, axisItems={"bottom": TimeAxis(clock), "left": self._channels})
         self._spectrum_plot = self._graphics.addPlot(0, 1)
         self._spectrum_plot.setYLink(self.plot)
-        self._spectrum_plot.setFixedWidth(RIGHT_WIDTH)
         self._spectrum_plot.hideAxis("left")
         self._spectrum_plot.setXRange(-125, 0, padding=0)
         self._spectrum_plot.getAxis("bottom").setTicks([[(-100, "−100"), (-60, "dBFS"), (-20, "−20")]])
-        self._channels.setWidth(LEFT_WIDTH)
+        self._text_scale = 1.0
         for plot in (self.plot, self._spectrum_plot):
             plot.hideButtons()
             plot.setMenuEnabled(False)
@@ -145,8 +160,32 @@ class BandPanel(QtWidgets.QWidget):
         column.addWidget(self._graphics, 1)
         self.plot.scene().sigMouseMoved.connect(self._hover)
         self.plot.getViewBox().sigRangeChangedManually.connect(self._moved_by_hand)
+        self._write_figures(False)
+        self._divide()
         self._show_until(0.0, span_s)
         self.dress(look)
+
+    @property
+    def left_width(self) -> int:
+        """Pixels left of the time axis."""
+        return round(_LEFT_WIDTH * max(self._text_scale, 1.0))
+
+    @property
+    def right_width(self) -> int:
+        """Pixels right of it, where the present spectrum stands; none where the band is narrow."""
+        return self._right
+
+    def _divide(self) -> None:
+        """Give names, time and spectrum their shares of the width."""
+        wanted = round(_RIGHT_WIDTH * max(self._text_scale, 1.0))
+        self._right = wanted if self.width() >= _ROOMY * wanted else 0
+        self._channels.setWidth(self.left_width)
+        self._spectrum_plot.setFixedWidth(self._right)
+        self.divided.emit()
+
+    def resizeEvent(self, event: QtGui.QResizeEvent) -> None:
+        super().resizeEvent(event)
+        self._divide()
 
     def dress(self, look: Look) -> None:
         """Take on the colours of a look."""
@@ -168,7 +207,7 @@ class BandPanel(QtWidgets.QWidget):
 
     def clear(self) -> None:
         """Forget everything shown, for a new source."""
-        self._history = self._latest = self._peak = self._floor = None
+        self._history = self._latest = self._peak = self._black = None
         self._image.clear()
         self._curve.setData([], [])
         self._peak_curve.setData([], [])
@@ -177,6 +216,7 @@ class BandPanel(QtWidgets.QWidget):
         self._notes.clear()
         self.show_chosen(None)
         self.follow_button.setChecked(True)
+        self._write_figures(False)
 
     def show_event(self, event: object) -> None:
         """Put lost samples and a stopped source onto the time axis."""
@@ -206,6 +246,12 @@ class BandPanel(QtWidgets.QWidget):
         if begins:
             self._draw_history()
 
+    def _write_figures(self, shown: bool) -> None:
+        """Write times and channels on the axes, or, where there is no source, nothing."""
+        self.figures_shown = shown
+        for side in ("left", "bottom"):
+            self.plot.getAxis(side).setStyle(showValues=shown, tickLength=-5 if shown else 0)
+
     def _changed(self, frame: SpectrumFrame) -> bool:
         assert self._history is not None
         same = (self._low_hz, self._step_hz, self._history.bins)
@@ -216,6 +262,7 @@ class BandPanel(QtWidgets.QWidget):
         self._history = History(frame.power_dbfs.size, min(self._span_s, 1200 * column_s), column_s)
         self._low_hz, self._step_hz = frame.low_hz, frame.step_hz
         self._peak = None if self._peak is None else frame.power_dbfs.copy()
+        self._write_figures(True)
         low, high = frame.low_hz, frame.low_hz + frame.step_hz * frame.power_dbfs.size
         self.plot.setLimits(yMin=low, yMax=high)
         self.plot.setYRange(low, high, padding=0)
@@ -223,12 +270,10 @@ class BandPanel(QtWidgets.QWidget):
     def _draw_history(self) -> None:
         history = self._history
         assert history is not None
-        assert self._latest is not None
-        heard = self._latest.power_dbfs[self._latest.power_dbfs > -199]
-        floor = float(np.median(heard)) if heard.size else _LOWEST_DBFS
-        if self._floor is None or abs(floor - self._floor) > 6:
-            self._floor = floor
-        black = (self._floor - 3 - _LOWEST_DBFS) * _CODES_PER_DB
+        noise = history.noise_code()
+        if self._black is None or abs(noise - self._black) > 3 * _CODES_PER_DB:
+            self._black = noise
+        black = self._black + _ABOVE_NOISE_DB * _CODES_PER_DB
         self._image.setImage(
             history.picture(), autoLevels=False, levels=[black, black + _RANGE_DB * _CODES_PER_DB], autoDownsample=False
         )
@@ -308,6 +353,8 @@ class BandPanel(QtWidgets.QWidget):
 
     def scale_text(self, font: QtGui.QFont, factor: float) -> None:
         """Write the axes in a font that is so many times as large as usual."""
+        self._text_scale = factor
+        self._divide()
         self.plot.getAxis("bottom").setTickDensity(1 / max(factor, 1.0))
         for plot in (self.plot, self._spectrum_plot):
             for side in ("left", "bottom"):

@@ -13,7 +13,7 @@ from sdrcheck_gui.panels.text import harmless
 from sdrcheck_gui.qt import QtCore, QtGui, QtWidgets
 
 _MOST_MARKS = 500
-_ROWS = ("first copy", "second copy", "accepted")
+_ROWS = ("first", "second", "accepted")
 
 
 class Grid(QtWidgets.QTableWidget):
@@ -24,14 +24,24 @@ class Grid(QtWidgets.QTableWidget):
         self.setVerticalHeaderLabels(list(_ROWS))
         self.setEditTriggers(QtWidgets.QAbstractItemView.EditTrigger.NoEditTriggers)
         self.setSelectionMode(QtWidgets.QAbstractItemView.SelectionMode.NoSelection)
-        self.horizontalHeader().setDefaultSectionSize(round(self.fontMetrics().horizontalAdvance("000") * 1.5))
-        self.horizontalHeader().setMinimumSectionSize(24)
-        self.verticalHeader().setDefaultSectionSize(round(self.fontMetrics().height() * 1.4))
+        self.setTextElideMode(QtCore.Qt.TextElideMode.ElideNone)
         self.setAccessibleName("symbol grid: both copies of each symbol and what was accepted")
-        rows = len(_ROWS) + 1
-        self.setFixedHeight(
-            round(self.fontMetrics().height() * 1.4 * rows + self.horizontalScrollBar().sizeHint().height() + 12)
-        )
+        self._fit_font()
+
+    def changeEvent(self, event: QtCore.QEvent) -> None:
+        super().changeEvent(event)
+        if event.type() == QtCore.QEvent.Type.FontChange:
+            self._fit_font()
+
+    def _fit_font(self) -> None:
+        metrics = self.fontMetrics()
+        line = round(metrics.height() * 1.4)
+        self.horizontalHeader().setMinimumSectionSize(10)
+        self.horizontalHeader().setDefaultSectionSize(metrics.horizontalAdvance("000") + 8)
+        self.verticalHeader().setMinimumSectionSize(10)
+        self.verticalHeader().setDefaultSectionSize(line)
+        self.horizontalHeader().setFixedHeight(line)
+        self.setFixedHeight(line * (len(_ROWS) + 1) + self.horizontalScrollBar().sizeHint().height() + 4)
 
     def show_call(self, call: Call, look: Look) -> None:
         cells = grid(call)

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
-from sdrcheck.findings.inspection import Reading
+from sdrcheck.findings.inspection import Kind, Reading
 from sdrcheck.findings.wording import format_limit, format_place, format_reading, format_verdict
+from sdrcheck.recordings.utc import utc_moment
 from sdrcheck_gui.keyings import Keying
 from sdrcheck_gui.look import Look
 from sdrcheck_gui.qt import QtCore, QtGui, QtWidgets
 
+_ROOMY_EMS = 26
+_RULE_SHARE = 0.52
+_LONGEST_VERDICT = "pass, not proven"
+_LEFT = QtCore.Qt.AlignmentFlag.AlignLeft | QtCore.Qt.AlignmentFlag.AlignVCenter
+_RIGHT = QtCore.Qt.AlignmentFlag.AlignRight | QtCore.Qt.AlignmentFlag.AlignVCenter
 _HEAD = "Choose a keying on the tape to see its readings."
 
 
@@ -48,45 +54,63 @@ class Ruler(QtWidgets.QWidget):
         self.setAccessibleDescription("\n".join(words[1:]))
         self.setFocusPolicy(QtCore.Qt.FocusPolicy.TabFocus)
 
-    def sizeHint(self) -> QtCore.QSize:
-        line = self.fontMetrics().height()
-        return QtCore.QSize(300, round(line * (3.2 if self.reading.limit else 1.5)))
+    def _roomy(self, width: int) -> bool:
+        """Whether quantity, value and verdict stand in one line, with the limit beside the rule beneath."""
+        return width >= _ROOMY_EMS * self.fontMetrics().height()
 
-    minimumSizeHint = sizeHint
+    def hasHeightForWidth(self) -> bool:
+        return True
+
+    def heightForWidth(self, width: int) -> int:
+        lines = 1.5 if self.reading.limit is None else 2.45 if self._roomy(width) else 3.4
+        return round(lines * self.fontMetrics().height())
+
+    def sizeHint(self) -> QtCore.QSize:
+        return QtCore.QSize(300, self.heightForWidth(300))
+
+    def minimumSizeHint(self) -> QtCore.QSize:
+        return QtCore.QSize(120, self.heightForWidth(self.width()))
 
     def paintEvent(self, event: QtGui.QPaintEvent) -> None:
         painter = QtGui.QPainter(self)
         painter.setRenderHint(QtGui.QPainter.RenderHint.Antialiasing)
-        look, reading = self._look, self.reading
-        line = self.fontMetrics().height()
-        width = self.width()
-        painter.setPen(QtGui.QColor(look.ink))
-        left = QtCore.Qt.AlignmentFlag.AlignLeft | QtCore.Qt.AlignmentFlag.AlignVCenter
-        right = QtCore.Qt.AlignmentFlag.AlignRight | QtCore.Qt.AlignmentFlag.AlignVCenter
+        look, reading, metrics = self._look, self.reading, self.fontMetrics()
+        line, width = metrics.height(), self.width()
+        roomy = self._roomy(width)
+        verdict_room = metrics.horizontalAdvance(_LONGEST_VERDICT) + 12
+        value_end = width - 4 - (verdict_room if roomy else 0)
         value = format_reading(reading)
-        painter.drawText(QtCore.QRectF(4, 2, width - 8, line), right, value)
-        room = width - 16 - self.fontMetrics().horizontalAdvance(value)
-        name = self.fontMetrics().elidedText(reading.quantity, QtCore.Qt.TextElideMode.ElideRight, room)
-        painter.drawText(QtCore.QRectF(4, 2, width - 8, line), left, name)
+        painter.setPen(QtGui.QColor(look.ink))
+        painter.drawText(QtCore.QRectF(4, 2, value_end - 4, line), _RIGHT, value)
+        room = value_end - 16 - metrics.horizontalAdvance(value)
+        name = metrics.elidedText(reading.quantity, QtCore.Qt.TextElideMode.ElideRight, room)
+        painter.drawText(QtCore.QRectF(4, 2, value_end - 4, line), _LEFT, name)
         if self.hasFocus():
             painter.setPen(QtGui.QPen(QtGui.QColor(look.accent), 1, QtCore.Qt.PenStyle.DotLine))
             painter.drawRect(self.rect().adjusted(0, 0, -1, -1))
         if reading.limit is None:
             return
-        verdict_room = min(max(self.fontMetrics().horizontalAdvance("pass, not proven") + 12, 90), width // 2)
-        self._paint_rule(painter, QtCore.QRectF(8, line + 5, width - verdict_room - 16, line * 0.8))
-        said = QtCore.QRectF(width - verdict_room, line + 2, verdict_room - 4, line)
+        small = QtGui.QFont(self.font())
+        small.setPointSizeF(small.pointSizeF() * 0.82)
+        note = f"{format_limit(reading.limit, reading.unit)} · {reading.limit.standing}"
+        if roomy:
+            rule_end = width * _RULE_SHARE
+            said = QtCore.QRectF(width - verdict_room, 2, verdict_room - 4, line)
+            noted = QtCore.QRectF(rule_end + 14, line + 2, width - rule_end - 18, line)
+        else:
+            rule_end = float(width - verdict_room - 8)
+            said = QtCore.QRectF(width - verdict_room, line + 2, verdict_room - 4, line)
+            noted = QtCore.QRectF(8, 2 * line + 3, width - 12, line)
+        self._paint_rule(painter, QtCore.QRectF(12, line + 5, rule_end - 12, line * 0.8))
         painter.setPen(look.verdict_colour(reading.verdict))
-        font = painter.font()
+        font = QtGui.QFont(self.font())
         font.setBold(reading.verdict in ("pass", "fail"))
         painter.setFont(font)
-        painter.drawText(said, right, format_verdict(reading))
-        small = self.font()
-        small.setPointSizeF(small.pointSizeF() * 0.82)
+        painter.drawText(said, _RIGHT, format_verdict(reading))
         painter.setFont(small)
         painter.setPen(QtGui.QColor(look.faint))
-        note = f"{format_limit(reading.limit, reading.unit)} · {reading.limit.standing}"
-        painter.drawText(QtCore.QRectF(8, 2 * line + 3, width - 12, line), left, note)
+        written = QtGui.QFontMetrics(small).elidedText(note, QtCore.Qt.TextElideMode.ElideRight, int(noted.width()))
+        painter.drawText(noted, _LEFT, written)
 
     def _paint_rule(self, painter: QtGui.QPainter, place: QtCore.QRectF) -> None:
         look, reading, limit = self._look, self.reading, self.reading.limit
@@ -113,18 +137,20 @@ class Ruler(QtWidgets.QWidget):
         for end in (lower, upper):
             painter.drawLine(QtCore.QPointF(end, middle - 3), QtCore.QPointF(end, middle + 3))
         tick = x(reading.value)
-        painter.setPen(QtGui.QPen(colour, 3))
-        painter.drawLine(QtCore.QPointF(tick, place.top() - 1), QtCore.QPointF(tick, place.bottom() + 1))
-        if not low <= reading.value <= high:  # off the ruler: an arrow says which way
-            side = 1 if reading.value > high else -1
-            painter.setBrush(colour)
-            painter.drawPolygon(
-                [
-                    QtCore.QPointF(tick + 6 * side, middle),
-                    QtCore.QPointF(tick - 1 * side, middle - 5),
-                    QtCore.QPointF(tick - 1 * side, middle + 5),
-                ]
-            )
+        if low <= reading.value <= high:
+            painter.setPen(QtGui.QPen(colour, 3))
+            painter.drawLine(QtCore.QPointF(tick, place.top() - 1), QtCore.QPointF(tick, place.bottom() + 1))
+            return
+        side = 1 if reading.value > high else -1  # off the ruler: an arrow says which way
+        painter.setBrush(colour)
+        painter.setPen(QtCore.Qt.PenStyle.NoPen)
+        painter.drawPolygon(
+            [
+                QtCore.QPointF(tick + 6 * side, middle),
+                QtCore.QPointF(tick - 5 * side, middle - 6),
+                QtCore.QPointF(tick - 5 * side, middle + 6),
+            ]
+        )
 
 
 class RulersPanel(QtWidgets.QWidget):
@@ -187,7 +213,9 @@ class RulersPanel(QtWidgets.QWidget):
             self.heading.setText(f"{keying.lane}: on the air; its readings come when it ends.")
             return
         found = keying.transmission
-        self.heading.setText(f"{format_place(found)}: {found.kind}, {found.condition}, {found.duration_s:.3g} s")
+        what = f"{found.kind}, {found.condition}" if found.kind is Kind.VOICE else str(found.kind)
+        when = f", {utc_moment(found.start_utc):%H:%M:%S} UTC" if found.start_utc else ""
+        self.heading.setText(f"{format_place(found)}: {what}, {found.duration_s:.3g} s{when}")
         self.copy_button.setEnabled(bool(found.readings))
         for reading in sorted(found.readings, key=lambda reading: reading.limit is None):
             self._rows.addWidget(Ruler(reading, self._look))

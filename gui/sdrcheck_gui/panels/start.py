@@ -24,7 +24,6 @@ from sdrcheck_gui.qt import QtCore, QtGui, QtWidgets
 from sdrcheck_gui.setup import Setup
 
 _PICTURE_LINES = 7.6
-UNDECLARED = "not declared"
 BARE = (".cu8", ".wav")
 """Endings of recordings that may not say how they were tuned."""
 PLACES = {  # what is to be checked -> centre, rate
@@ -148,7 +147,9 @@ class StartPanel(QtWidgets.QScrollArea):
             (self.power_setting, ("high", "low"), "Power setting of the set; undeclared, the most allowed is judged"),
             (self.sound_level, ("94",), "The tone at the microphone is 1 kHz at 94 dB (sound pressure re 20 µPa)"),
         ):
-            declared.addItems([UNDECLARED, *words])
+            declared.addItem("not declared", "")
+            for word in words:
+                declared.addItem(f"{word} dB" if word.isdigit() else word, word)
             declared.setToolTip(does)
         self._first = True
         self.problem = Words()
@@ -170,48 +171,47 @@ class StartPanel(QtWidgets.QScrollArea):
         self.source.currentTextChanged.connect(self._show_reference)
         self.source.currentTextChanged.connect(self._ask_what_is_needed)
         self._ask_what_is_needed()
-        self._work_out()
         self._show_reference()
+        self.dress(look)
 
     def _lay_out(self, browse: QtWidgets.QPushButton) -> None:
         form = QtWidgets.QFormLayout()
-        form.setFieldGrowthPolicy(QtWidgets.QFormLayout.FieldGrowthPolicy.ExpandingFieldsGrow)
-        form.addRow(Words("What to receive from", strong=True))
-        row = QtWidgets.QHBoxLayout()
-        row.addWidget(self.source, 1)
-        row.addWidget(browse)
-        form.addRow(_named("&Receive from", self.source), row)
+        form.setFieldGrowthPolicy(QtWidgets.QFormLayout.FieldGrowthPolicy.AllNonFixedFieldsGrow)
+        form.setSpacing(6)
+        form.addRow(_heading("What to receive from"))
+        source = _beside(self.source, browse)
+        source.setStretch(1, 0)
+        form.addRow(_named("&Receive from", self.source), source)
         form.addRow("&Place in the bands", self.place)
         form.addRow(_named("&Centre", self.centre), _beside(self.centre, "rate", self.rate, "gain", self.gain))
-        form.addRow(Words("Transmitter, and what stands before the dongle", strong=True))
-        chain = QtWidgets.QHBoxLayout()
-        chain.addWidget(self.power, 1)
-        chain.addWidget(QtWidgets.QLabel("through"))
-        chain.addWidget(self.chain, 3)
+        form.addRow(_heading("Transmitter, and what stands before the dongle"))
+        chain = _beside(self.power, "through", self.chain)
+        chain.setStretch(2, 3)
         form.addRow(_named("&Transmitter", self.power), chain)
         form.addRow(self.picture)
-        form.addRow(Words("Frequency reference", strong=True))
+        form.addRow(_heading("Frequency reference"))
         form.addRow("Correc&tion", self.reference)
-        form.addRow("", self.known)
-        form.addRow(Words("What findings are held against", strong=True))
+        form.addRow(self.known)
+        form.addRow(_heading("What findings are held against"))
         form.addRow("&Limits", self.limit_set)
-        form.addRow("", self.limits_title)
+        form.addRow(self.limits_title)
         form.addRow(
             _named("Test tone &in", self.tone_source),
             _beside(self.tone_source, "power setting", self.power_setting, "sound level", self.sound_level),
         )
         self.cautions = Words("\n".join(f"⚠ {caution}" for caution in BEFORE_KEYING))
-        left = QtWidgets.QVBoxLayout()
+        left, right = QtWidgets.QVBoxLayout(), QtWidgets.QVBoxLayout()
+        for column in (left, right):
+            column.setSpacing(6)
         left.addLayout(form)
         left.addWidget(self.problem)
         left.addSpacing(6)
         left.addWidget(self.start)
         left.addStretch(1)
-        right = QtWidgets.QVBoxLayout()
-        right.addWidget(Words("Before anybody keys a transmitter", strong=True))
+        right.addWidget(_heading("Before anybody keys a transmitter"))
         right.addWidget(self.cautions)
         heading = QtWidgets.QHBoxLayout()
-        heading.addWidget(Words("What is ready", strong=True), 1)
+        heading.addWidget(_heading("What is ready"), 1)
         heading.addWidget(self.look_again)
         right.addLayout(heading)
         right.addWidget(self.ready, 1)
@@ -304,7 +304,7 @@ class StartPanel(QtWidgets.QScrollArea):
             (self.power_setting, setup.power_setting),
             (self.sound_level, setup.sound_level),
         ):
-            choice.setCurrentIndex(max(choice.findText(word), 0))
+            choice.setCurrentIndex(max(choice.findData(word), 0))
 
     @property
     def setup(self) -> Setup:
@@ -318,9 +318,9 @@ class StartPanel(QtWidgets.QScrollArea):
             chain=self.chain.text(),
             reference=self.reference.text(),
             limit_set=self.limit_set.currentText(),
-            tone_source=_declared(self.tone_source),
-            power_setting=_declared(self.power_setting),
-            sound_level=_declared(self.sound_level),
+            tone_source=self.tone_source.currentData(),
+            power_setting=self.power_setting.currentData(),
+            sound_level=self.sound_level.currentData(),
         )
 
     def _browse(self) -> None:
@@ -447,13 +447,16 @@ def _number(text: str) -> float | None:
     return NUMBER.convert(text.strip(), None, None) if text.strip() else None
 
 
-def _declared(field: QtWidgets.QComboBox) -> str:
-    return "" if field.currentText() == UNDECLARED else field.currentText()
+def _heading(words: str) -> Words:
+    heading = Words(words, strong=True)
+    heading.setContentsMargins(0, 8, 0, 2)
+    return heading
 
 
 def _beside(first: QtWidgets.QWidget, *others: QtWidgets.QWidget | str) -> QtWidgets.QHBoxLayout:
     """Fields side by side, with words before each but the first."""
     row = QtWidgets.QHBoxLayout()
+    row.setSpacing(6)
     row.addWidget(first, 1)
     for one in others:
         if isinstance(one, str):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from sdrcheck_gui.keyings import Keying, Keyings
 from sdrcheck_gui.look import Look
-from sdrcheck_gui.panels.band import LEFT_WIDTH, RIGHT_WIDTH, BandPanel
+from sdrcheck_gui.panels.band import BandPanel
 from sdrcheck_gui.qt import QtCore, QtGui, QtWidgets
 
 _SHORTEST_BLOCK_PX = 7.0
@@ -19,6 +19,8 @@ class Lanes(QtWidgets.QWidget):
         super().__init__()
         self._keyings, self._look = keyings, look
         self._low, self._high, self._now = 0.0, 1.0, 0.0
+        self._left, self._right = 0, 0
+        self._painted: object = None
         self._number: int | None = None
         self._rows: dict[str, int] = {}
         self.setFocusPolicy(QtCore.Qt.FocusPolicy.StrongFocus)
@@ -36,10 +38,16 @@ class Lanes(QtWidgets.QWidget):
     def follow(self, keyings: Keyings) -> None:
         self._keyings, self._number = keyings, None
         self._rows = {}
+        self._painted = None
         self.update()
 
-    def set_time(self, low_s: float, high_s: float, now_s: float) -> None:
-        self._low, self._high, self._now = low_s, high_s, now_s
+    def set_time(self, low_s: float, high_s: float, now_s: float, left: int, right: int) -> None:
+        """Lay the blocks out between two times, with so many pixels beside them; paint where anything has moved."""
+        wanted = (low_s, high_s, left, right, self._keyings.changes, now_s if self._keyings.on_the_air else None)
+        if wanted == self._painted:
+            return
+        self._painted = wanted
+        self._low, self._high, self._now, self._left, self._right = low_s, high_s, now_s, left, right
         self._rows = {lane: row for row, lane in enumerate(self._keyings.lanes())}
         self.setMinimumHeight(max(len(self._rows), 1) * self.lane_height + 4)
         self.update()
@@ -54,8 +62,8 @@ class Lanes(QtWidgets.QWidget):
         self.update()
 
     def _x(self, seconds: float) -> float:
-        width = self.width() - LEFT_WIDTH - RIGHT_WIDTH
-        return LEFT_WIDTH + (seconds - self._low) / max(self._high - self._low, 1e-9) * width
+        width = self.width() - self._left - self._right
+        return self._left + (seconds - self._low) / max(self._high - self._low, 1e-9) * width
 
     def block_of(self, keying: Keying) -> QtCore.QRectF:
         """Where a keying's block lies."""
@@ -81,15 +89,15 @@ class Lanes(QtWidgets.QWidget):
             if row % 2:
                 painter.fillRect(0, top, self.width(), self.lane_height, QtGui.QColor(look.panel))
             painter.setPen(QtGui.QColor(look.ink))
-            words = QtCore.QRectF(2, top, LEFT_WIDTH - 8, self.lane_height)
+            words = QtCore.QRectF(2, top, self._left - 8, self.lane_height)
             painter.drawText(words, QtCore.Qt.AlignmentFlag.AlignRight | QtCore.Qt.AlignmentFlag.AlignVCenter, lane)
-        plain = QtCore.QRectF(LEFT_WIDTH, 0, self.width() - LEFT_WIDTH - RIGHT_WIDTH, self.height())
-        painter.setClipRect(plain.adjusted(0, 0, RIGHT_WIDTH, 0))
+        plain = QtCore.QRectF(self._left, 0, self.width() - self._left - self._right, self.height())
+        painter.setClipRect(plain.adjusted(0, 0, self._right, 0))
         nexts: dict[str, float] = {}
         for keying in reversed(list(self._keyings)):
             block = self.block_of(keying)
             if block.right() >= plain.left() and block.left() <= plain.right():
-                self._paint_block(painter, keying, block, nexts.get(keying.lane, plain.right() + RIGHT_WIDTH))
+                self._paint_block(painter, keying, block, nexts.get(keying.lane, plain.right() + self._right))
             nexts[keying.lane] = block.left()
 
     def _paint_block(self, painter: QtGui.QPainter, keying: Keying, block: QtCore.QRectF, next_left: float) -> None:
@@ -194,7 +202,7 @@ class TapePanel(QtWidgets.QScrollArea):
     def refresh(self, now_s: float) -> None:
         """Paint anew for the present time axis."""
         low, high = self._band.plot.viewRange()[0]
-        self.lanes.set_time(low, high, now_s)
+        self.lanes.set_time(low, high, now_s, self._band.left_width, self._band.right_width)
         self._band.name_lanes(set(self.lanes.names))
 
     def show_chosen(self, keying: Keying | None) -> None:

@@ -23,6 +23,8 @@ class TracesPanel(QtWidgets.QWidget):
         for plot in (self.deviation, self.spectrum):
             plot.hideButtons()
             plot.setMenuEnabled(False)
+            for side in ("left", "bottom"):
+                plot.getAxis(side).enableAutoSIPrefix(False)
         column = QtWidgets.QVBoxLayout(self)
         column.setContentsMargins(0, 0, 0, 0)
         column.addWidget(graphics)
