@@ -23,7 +23,8 @@ from sdrcheck.errors import RecordingError, SourceError
 from sdrcheck.filters.clipping import Clipping
 from sdrcheck.filters.excerpt import Excerpt
 from sdrcheck.filters.iq import Complex, clipped_places, complex_samples
-from sdrcheck.filters.lookout import Begun, Heard, Lookout, Samples, Sighting, Spectrum
+from sdrcheck.filters.lookout import Lookout
+from sdrcheck.filters.sightings import Begun, Heard, Samples, Sighting, Spectrum
 from sdrcheck.filters.spectrum import Density
 from sdrcheck.findings.assembly import FM_RATE_HZ, Circumstances, Judging, assemble, decoded, joined, make_ready
 from sdrcheck.findings.inspection import Inspection, RecordingFacts, ReferenceFacts, Transmission

@@ -57,6 +57,8 @@ class NoiseFloor:
         self._gain_reference = np.ones(len(_GAIN_QUANTILES))
         self.level: Array = np.zeros(spectra.cell_count)
         """Noise density in every cell at gain 1."""
+        self.gain = 1.0
+        """Common gain of the last block."""
         self.lines: list[Line] = []
         self.noise_over_least = math.inf
         """Noise in the whole span over `least_power`: where it is near 1 or less it hides no steps of the converter."""

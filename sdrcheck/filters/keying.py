@@ -36,6 +36,8 @@ PULSES = Manner(window_s=0.0005, gap_s=0.02, fade_s=0.25, shortest_s=0.004)
 
 STRONG = 16.0
 """Signal plus noise over noise from which single windows can be trusted."""
+FAINT = 6.0
+"""Below this the watch for weak calls has the first word on a calling channel."""
 _SMOOTH_S = 0.012
 _STEADY = 150.0
 """Bandwidth times time over which noise is steady enough for a threshold near it."""

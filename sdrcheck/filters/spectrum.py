@@ -23,16 +23,17 @@ class PowerSpectra:
 
     def __init__(self, channeliser: Channeliser, cell_hz: float) -> None:
         """Aim at cells of `cell_hz`; they hold a power of two of bins, so that they fit the span exactly."""
-        self._size = channeliser.size
+        self.size = channeliser.size
+        self.sample_rate_hz = channeliser.sample_rate_hz
         self.bin_hz = channeliser.bin_hz
         self.bins_per_cell = 1 << max(0, round(np.log2(cell_hz / channeliser.bin_hz)))
         self.cell_hz = self.bins_per_cell * self.bin_hz
-        self.first_bin = 0 if channeliser.one_sided else -(self._size // 2)
-        self.bin_count = self._size // 2 if channeliser.one_sided else self._size
+        self.first_bin = 0 if channeliser.one_sided else -(self.size // 2)
+        self.bin_count = self.size // 2 if channeliser.one_sided else self.size
         self.cell_count = self.bin_count // self.bins_per_cell
         # |Y|² of white noise of density 1 after the Hann window is 3/8 · N · rate; sound has its power in half the span
         folded = 4 if channeliser.one_sided else 1
-        self._scale = np.float32(folded / (0.375 * self._size * channeliser.sample_rate_hz))
+        self._scale = np.float32(folded / (0.375 * self.size * self.sample_rate_hz))
 
     def densities(self, batch: Batch) -> Density:
         """Power density in every bin: shape (blocks, bins)."""
@@ -45,7 +46,7 @@ class PowerSpectra:
         windowed += spectra
         parts = windowed.view(np.float32)
         parts *= parts
-        half = self._size // 2
+        half = self.size // 2
         halves = [slice(0, self.bin_count)] if self.first_bin == 0 else [slice(half, None), slice(0, half)]
         power = np.empty((spectra.shape[0], self.bin_count), np.float32)
         at = 0
@@ -64,6 +65,14 @@ class PowerSpectra:
         """The cell in which a frequency (from 0 Hz) lies, held inside the span."""
         cell = int((offset_hz / self.bin_hz + 0.5 - self.first_bin) // self.bins_per_cell)
         return min(max(cell, 0), self.cell_count - 1)
+
+    def cells_in(self, width_hz: float) -> int:
+        """How many cells make up a width; at least one."""
+        return max(1, round(width_hz / self.cell_hz))
+
+    def cells_between(self, low_hz: float, high_hz: float) -> slice:
+        """The cells from one frequency to another, both included."""
+        return slice(self.cell_of(low_hz), self.cell_of(high_hz) + 1)
 
     def cell_centres_hz(self) -> NDArray[np.float64]:
         """Middle of every cell, from 0 Hz."""

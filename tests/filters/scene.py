@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 from numpy.typing import NDArray
 
-from sdrcheck.filters.lookout import Begun, Heard, Lookout, Spectrum
+from sdrcheck.filters.lookout import Lookout
+from sdrcheck.filters.sightings import Begun, Heard, Spectrum
 
 Samples = NDArray[np.complex128]
+
+MS = 0.003
+"""Edges are known at least so well, in seconds."""
 
 CHANNELS_HZ = {"70": 156_525_000, "11": 156_550_000, "71": 156_575_000, "72": 156_625_000, "13": 156_650_000}
 
@@ -95,3 +100,8 @@ def table(heard: list[Heard]) -> list[tuple[str | None, float, float]]:
         name = excerpt.channel.name if excerpt.channel else None
         rows.append((name, excerpt.key_on_s, excerpt.key_on_s + excerpt.duration_s))
     return sorted(rows, key=lambda row: (row[1], row[0] or ""))
+
+
+def rows(*expected: tuple[str | None, float, float]) -> list[tuple[str | None, object, object]]:
+    """What `table` gives where edges lie as expected."""
+    return [(name, pytest.approx(on, abs=MS), pytest.approx(off, abs=MS)) for name, on, off in expected]

@@ -1,0 +1,34 @@
+"""When the converter ran out of range, whatever blocks the samples came in."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from sdrcheck.filters.clipping import Clipping
+
+RATE = 10_000.0
+STRETCH = 500
+
+
+@pytest.mark.parametrize("block", [70, 500, 1300, 10_000])
+def test_stretches_lie_fixed_in_the_stream(block):
+    clipped = np.array([10, 1600, 1601, 1999, 9999])
+    clipping = Clipping(RATE)
+    overloaded = []
+    for first in range(0, 10_000, block):
+        count = min(block, 10_000 - first)
+        places = clipped[(clipped >= first) & (clipped < first + count)] - first
+        overloaded += clipping.note(first, count, places)
+    assert overloaded == [(0, STRETCH), (1500, STRETCH), (9500, STRETCH)]
+    assert clipping.share(1550, 1560) == pytest.approx(3 / STRETCH)
+    assert clipping.share(1400, 2100) == pytest.approx(3 / (3 * STRETCH))
+    assert clipping.share(2000, 9500) == 0
+    assert clipping.share(20_000, 20_100) == 0
+
+
+def test_one_sample_in_ten_thousand_is_no_overload_yet():
+    """Above 0.01 % is (common practice)."""
+    clipping = Clipping(1_000_000.0)
+    assert clipping.note(0, 50_000, np.arange(5)) == []
+    assert clipping.note(50_000, 50_000, np.arange(6)) == [(50_000, 50_000)]
