@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from sdrcheck.cli.arguments import CHAIN, FREQUENCY, NUMBER, WATTS, Number
-from sdrcheck.cli.options import is_tuned, tuning
+from sdrcheck.cli.options import is_live, is_tuned, tuning
 from sdrcheck.errors import ReceiverError
 from sdrcheck.quantities import Measured, Term
 from sdrcheck.receiver.reference import (
@@ -305,29 +305,45 @@ def warm_up(
     speed: float,
 ) -> None:
     """Watch one carrier while the dongle warms up, and say when it has settled. Ctrl-C ends it sooner."""
-    from contextlib import closing, suppress
+    from contextlib import closing
 
+    from sdrcheck.channels.plan import frequency_text
+    from sdrcheck.errors import MeasurementError, SourceError
     from sdrcheck.sources.catalogue import open_source
     from sdrcheck.sources.tuner import BESIDE_HZ
     from sdrcheck.watching import warm_up as watching
 
+    if is_live(source) and not is_tuned(source):
+        raise click.UsageError(f"{source} has no dongle behind it that could warm up")
+    if png is not None and not png.parent.is_dir():
+        raise ReceiverError(f"there is no folder {png.parent} to draw into; make it, or name another")
     wanted = tuning(source, carrier + BESIDE_HZ if is_tuned(source) else None, rate, gain, speed)
-    times: list[float] = []
-    ppm: list[float] = []
-    with closing(open_source(source, wanted)) as opened, suppress(KeyboardInterrupt):
-        for time_s, reading in watching.readings(opened, carrier, every_s=every, last_s=60 * minutes):
-            times.append(time_s)
-            ppm.append(reading)
-            click.echo(watching.row(time_s, reading, ppm[0]))
-    if not times:
+    series, ended = WarmUp((), ()), None
+    with closing(open_source(source, wanted)) as opened:
+        try:
+            for time_s, reading in watching.readings(opened, carrier, every_s=every, last_s=60 * minutes):
+                before, series = series, WarmUp((*series.times_s, time_s), (*series.ppm, reading))
+                if len(series.ppm) == 1:
+                    click.echo(watching.head())
+                click.echo(watching.row(time_s, reading, series.ppm[0]))
+                if before.settled_s() is None and series.settled_s() is not None:
+                    click.echo(watching.sentence(series))
+        except KeyboardInterrupt:
+            click.echo("stopped", err=True)
+        except (SourceError, MeasurementError) as problem:  # what was read before is shown first
+            ended = problem
+    if series.ppm:
+        click.echo(watching.sentence(series))
+        if png is not None:
+            began = f", from {opened.facts.start_utc[:16]}Z" if opened.facts.start_utc else ""
+            watching.draw(series, png, f"{opened.facts.name}, carrier {frequency_text(carrier)}{began}")
+            click.echo(f"Drawn into {png}.")
+    if ended is not None:
+        raise ended
+    if not series.ppm:
         raise ReceiverError(
             f"{source} ended before one reading of {watching.READING_S:g} s was done; give a longer one"
         )
-    series = WarmUp(tuple(times), tuple(ppm))
-    click.echo(watching.sentence(series))
-    if png is not None:
-        watching.draw(series, png)
-        click.echo(f"Drawn into {png}.")
 
 
 @dataclass(frozen=True, slots=True)

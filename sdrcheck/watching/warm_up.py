@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from sdrcheck.errors import MeasurementError
+from sdrcheck.errors import MeasurementError, ReceiverError
 from sdrcheck.filters.iq import Complex, complex_samples
 from sdrcheck.receiver.reference import WarmUp
 from sdrcheck.sources.source import IqSource
@@ -82,14 +82,33 @@ def strongest_line(iq: Complex, sample_rate_hz: float, near_hz: float, span_hz: 
     return float(bins[peak]) + part * sample_rate_hz / iq.size
 
 
-def row(time_s: float, ppm: float, first_ppm: float, width: int = 41, step_ppm: float = 0.25) -> str:
-    """One line of the plot in the terminal: time, change against the first reading, and a mark that moves sideways."""
+_MIDDLE = 20
+_STEP_PPM = 0.25
+"""What a mark's step to the side means."""
+
+
+def head() -> str:
+    """The line above the plot in the terminal: what its edges mean."""
+    edge = f"{_MIDDLE * _STEP_PPM:g} ppm"
+    scale = f"-{edge}{'0':^{2 * (_MIDDLE - len(edge)) - 1}}+{edge}"
+    return f"{'time':>11}  {'change':>11}  {scale}"
+
+
+def row(time_s: float, ppm: float, first_ppm: float) -> str:
+    """One line of the plot in the terminal: time, change against the first reading, and a mark that moves sideways.
+
+    A mark that would lie beyond an edge is an arrow there.
+    """
     change = ppm - first_ppm
-    middle = width // 2
-    place = max(0, min(width - 1, middle + round(change / step_ppm)))
-    scale = ["."] * width
-    scale[middle] = "|"
-    scale[place] = "*"
+    place = _MIDDLE + round(change / _STEP_PPM)
+    scale = ["."] * (2 * _MIDDLE + 1)
+    scale[_MIDDLE] = "|"
+    if place < 0:
+        scale[0] = "<"
+    elif place >= len(scale):
+        scale[-1] = ">"
+    else:
+        scale[place] = "*"
     return f"{time_s / 60:7.1f} min  {change:+7.2f} ppm  {''.join(scale)}"
 
 
@@ -102,8 +121,8 @@ def sentence(series: WarmUp) -> str:
     return f"Settled since {settled / 60:.0f} min after the start, within 0.1 ppm. {moved}"
 
 
-def draw(series: WarmUp, path: Path) -> None:
-    """Draw the series into a PNG file."""
+def draw(series: WarmUp, path: Path, title: str) -> None:
+    """Draw the series into a PNG file. Raises ReceiverError where it cannot be written."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
@@ -113,9 +132,13 @@ def draw(series: WarmUp, path: Path) -> None:
     axes.plot([time / 60 for time in series.times_s], [value - series.ppm[0] for value in series.ppm], "k.-", lw=0.8)
     settled = series.settled_s()
     if settled is not None:
-        axes.axvline(settled / 60, color="0.4", ls="--", label="settled")
+        axes.axvline(settled / 60, color="0.4", ls="--", label=f"settled since {settled / 60:.0f} min, within 0.1 ppm")
         axes.legend()
+    axes.set_title(title, fontsize="medium")
     axes.set_xlabel("minutes since the start")
     axes.set_ylabel("change of the reference, ppm")
     axes.grid(alpha=0.3)
-    figure.savefig(path, dpi=120)
+    try:
+        figure.savefig(path, dpi=120, format="png")
+    except OSError as problem:
+        raise ReceiverError(f"{path} cannot be written ({problem.strerror}); choose another name with --png") from None

@@ -9,7 +9,7 @@ import pytest
 from click.testing import CliRunner
 
 from sdrcheck.cli.reference import command
-from sdrcheck.errors import MeasurementError
+from sdrcheck.errors import MeasurementError, ReceiverError
 from sdrcheck.receiver.reference import WarmUp
 from sdrcheck.recordings.sigmf import write
 from sdrcheck.sources.synthetic import Synthetic
@@ -57,11 +57,38 @@ def test_rows_sentence_and_picture(tmp_path: Path) -> None:
     lines = [warm_up.row(time, value, ppm[0]) for time, value in zip(times, ppm, strict=True)]
     assert all(len(line) <= 80 for line in lines)
     assert lines[0].index("*") > lines[-1].index("*")
+    assert len(warm_up.head()) == len(lines[0])
+    assert warm_up.head().index("0  ") == lines[-1].index("|")
+    assert [warm_up.row(0, change, 0).count(mark) for change, mark in ((9, ">"), (-9, "<"), (5, "*"))] == [1, 1, 1]
     assert warm_up.sentence(series).startswith("Settled since 10 min")  # 3·2^(−t/120) = 0.1 at 589 s
     assert warm_up.sentence(WarmUp(times[:8], ppm[:8])).startswith("Not settled yet")
     picture = tmp_path / "warm-up.png"
-    warm_up.draw(series, picture)
+    warm_up.draw(series, picture, "an invented dongle")
     assert picture.read_bytes().startswith(b"\x89PNG")
+    with pytest.raises(ReceiverError, match="cannot be written"):
+        warm_up.draw(series, tmp_path, "a folder")
+
+
+def test_what_was_read_before_the_carrier_went_is_shown(tmp_path: Path) -> None:
+    times = np.arange(int(4 * RATE_HZ)) / RATE_HZ
+    rng = np.random.default_rng(6).normal(0, 0.003, (2, times.size))
+    iq = 0.3 * np.exp(2j * np.pi * 1_000.0 * times) * (times < 2) + rng[0] + 1j * rng[1]
+    path = str(write(tmp_path / "gone", iq, "cu8", RATE_HZ, CARRIER_HZ))
+    words = ["warm-up", "--from", path, "--carrier", str(CARRIER_HZ + 1e3), "--every", "1", "--speed", "0"]
+    result = CliRunner().invoke(command, [*words, "--png", str(tmp_path / "gone.png")])
+    assert isinstance(result.exception, MeasurementError)
+    assert "Not settled yet" in result.output
+    assert (tmp_path / "gone.png").exists()
+
+
+def test_it_is_said_as_soon_as_it_has_settled(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(warm_up, "readings", lambda *words, **more: ((60.0 * n, 0.0) for n in range(9)))
+    path = str(write(tmp_path / "x", np.ones(9, complex), "cu8", RATE_HZ, CARRIER_HZ))
+    shown = CliRunner().invoke(command, ["warm-up", "--from", path, "--carrier", str(CARRIER_HZ)]).output.splitlines()
+    assert shown[7] == shown[-1] == "Settled since 0 min after the start, within 0.1 ppm. It moved by +0.00 ppm in all."
+    for wrong in (("--png", str(tmp_path / "absent" / "x.png")),):
+        assert CliRunner().invoke(command, ["warm-up", "--from", path, "--carrier", "1M", *wrong]).exit_code == 1
+    assert CliRunner().invoke(command, ["warm-up", "--from", "sound:", "--carrier", "1M"]).exit_code == 2
 
 
 def test_the_command_on_a_recording(tmp_path: Path) -> None:
