@@ -29,6 +29,8 @@ class Keying:
     texts: list[str] = field(default_factory=list)
     keeping: Keeping | None = None
     """The recording that was begun of it when it was marked."""
+    instead_of: int | None = None
+    """Number under which its text was shown before it stood out as a keying."""
 
     @property
     def lane(self) -> str:
@@ -67,6 +69,11 @@ class Keying:
         return found.condition if found.kind == "voice" else str(found.kind)
 
 
+def _early(channel: Channel) -> int:
+    """The number of a channel's text that came before any keying stood out; those of keyings are positive."""
+    return -channel.frequency_hz
+
+
 class Keyings:
     """All keyings that the rolling memory still spans, and the marked ones however old."""
 
@@ -88,22 +95,40 @@ class Keyings:
             self._changed()
         if isinstance(event, TransmissionStarted):
             keying = Keying(event.number, event.start_s, event.frequency_hz, event.channel)
-            self._by_number[event.number] = keying
-            return keying
+            return self._add(keying)
         if isinstance(event, CharactersArrived):
-            arriving = self._by_number.get(event.number)
+            arriving = self._by_number.get(event.number) or self._with_text(event)
             if arriving is not None:
                 arriving.texts.append(event.text)
             return arriving
         if isinstance(event, TransmissionEnded):
             found = event.transmission
-            keying = self._by_number.setdefault(
-                event.number, Keying(event.number, found.start_s, found.frequency_hz, event.excerpt.channel)
-            )
-            keying.start_s = found.start_s
-            keying.transmission, keying.excerpt = found, event.excerpt
-            return keying
+            known = self._by_number.get(event.number)
+            if known is None:
+                known = self._add(Keying(event.number, found.start_s, found.frequency_hz, event.excerpt.channel))
+            known.start_s = found.start_s
+            known.transmission, known.excerpt = found, event.excerpt
+            return known
         return None
+
+    def _add(self, keying: Keying) -> Keying:
+        """Take in a keying, and the text that came in on its channel before it stood out."""
+        if keying.channel is not None:
+            early = self._by_number.pop(_early(keying.channel), None)
+            if early is not None:
+                keying.texts, keying.instead_of = early.texts, early.number
+        self._by_number[keying.number] = keying
+        return keying
+
+    def _with_text(self, event: CharactersArrived) -> Keying | None:
+        """The keying on the air to which text without a number belongs; one for the text alone where there is none."""
+        if event.channel is None:
+            return None
+        on_it = [one for one in self if one.channel == event.channel and one.transmission is None]
+        if on_it:
+            return on_it[-1]
+        self._changed()
+        return self._add(Keying(_early(event.channel), event.time_s, float(event.channel.frequency_hz), event.channel))
 
     def forget_before(self, now_s: float) -> None:
         """Let go of unmarked keyings that ended before the memory's span."""

@@ -324,7 +324,8 @@ class Window(QtWidgets.QMainWindow):
             self.hands.take(event)
         if changed is not None:
             keeping.end_marked(changed)
-            if self._number is None and changed.transmission is not None:
+            over_or_text = changed.transmission is not None or changed.texts
+            if self._number == changed.instead_of and over_or_text:
                 self.choose(changed.number)
             elif changed.number == self._number:
                 self._show_chosen()

@@ -8,10 +8,12 @@ from datetime import timedelta
 
 import numpy as np
 import pytest
+from msgspec import structs
 
 from sdrcheck.bench import CharactersArrived, SourceFault, SpectrumFrame, TransmissionEnded, TransmissionStarted
 from sdrcheck.channels import plan
 from sdrcheck.decoders.dsc.call import Call, OrdinaryReceiver
+from sdrcheck.decoders.navtex.message import Message, ShipReceiver
 from sdrcheck.filters.excerpt import Excerpt
 from sdrcheck.findings.inspection import AppliedLimit, Kind, Reading, Transmission
 from sdrcheck_gui import look
@@ -119,6 +121,22 @@ def test_text_arrives_in_order_before_the_end() -> None:
     assert keying.label == "text arriving"
 
 
+def test_text_without_a_number_goes_to_the_keying_that_is_on_its_channel() -> None:
+    text = plan.channel_at(518e3)
+    keyings = taken(TransmissionStarted(1, 0.4, 518e3, text), CharactersArrived(0, 14.3, text, "ZCZC LA"))
+    assert [(keying.number, keying.text) for keying in keyings] == [(1, "ZCZC LA")]
+
+
+def test_text_that_comes_before_any_keying_stands_out_is_shown_and_handed_on() -> None:
+    text = plan.channel_at(518e3)
+    keyings = taken(CharactersArrived(0, 14.3, text, "ZCZC LA"), CharactersArrived(0, 16.1, text, "05"))
+    (early,) = keyings
+    assert (early.lane, early.text, early.label) == ("518", "ZCZC LA05", "text arriving")
+    now = keyings.show_event(TransmissionStarted(4, 0.4, 518e3, text))
+    assert list(keyings) == [now]
+    assert (now.number, now.text, now.instead_of) == (4, "ZCZC LA05", early.number)
+
+
 # -- band -------------------------------------------------------------------------------------------------------------
 
 
@@ -167,6 +185,16 @@ def test_a_narrow_band_leaves_its_room_to_time(qtbot) -> None:  # type: ignore[n
     band.resize(250, 400)
     assert band.right_width == 0
     qtbot.waitUntil(lambda: band.plot.getViewBox().width() > 100)
+
+
+def test_the_frame_round_a_keying_on_the_air_grows_with_it(qtbot) -> None:  # type: ignore[no-untyped-def]
+    band = BandPanel(Clock(), 60.0, look.LIGHT)
+    qtbot.addWidget(band)
+    band.show_frames([frame(5.0)])
+    keyings = taken(TransmissionStarted(1, 5.0, 156.625e6, CHANNEL_72))
+    band.show_chosen(keyings.get(1))
+    band.show_frames([frame(9.0)])
+    assert band._chosen.rect().width() == pytest.approx(4.1)
 
 
 def test_words_on_the_time_axis_never_touch(qtbot) -> None:  # type: ignore[no-untyped-def]
@@ -319,8 +347,37 @@ def test_lost_characters_are_set_off(qtbot) -> None:  # type: ignore[no-untyped-
     assert [mark.cursor.selectedText() for mark in panel.words.extraSelections()] == ["*", "*"]
 
 
+def test_only_what_was_lost_of_the_message_is_set_off(qtbot) -> None:  # type: ignore[no-untyped-def]
+    message = Message(
+        station="Q",
+        subject="B",
+        number="12",
+        body="GALE W*RNING",
+        complete=True,
+        characters=12,
+        character_errors=1,
+        character_errors_repaired=1,
+        first_copy_errors=1,
+        second_copy_errors=1,
+        character_error_ratio=1 / 12,
+        start_s=0.0,
+        end_s=1.0,
+        start_utc=None,
+        phasing_s=None,
+        ordinary_receiver=ShipReceiver(printed=True, stored=True, alarm=False, reason="made up"),
+    )
+    event = ended(3, 5.0)
+    found = structs.replace(event.transmission, messages=(message,))
+    panel = DecodePanel(look.LIGHT)
+    qtbot.addWidget(panel)
+    panel.show_chosen(chosen(replace(event, transmission=found)))
+    (mark,) = panel.words.extraSelections()
+    assert mark.cursor.selectedText() == "*"
+    assert mark.cursor.block().text() == "GALE W*RNING"
+
+
 def test_text_from_the_air_cannot_turn_the_page_around() -> None:
-    assert harmless("SAFE\u202eEVIL\x1b[31m\u200b\r\nא") == "SAFE[U+202E]EVIL[U+001B][31m[U+200B]\nא"
+    assert harmless("SAFE\u202eEVIL\x1b[31m\u200b\r\nא") == "SAFEU+202EEVILU+001B[31mU+200B\nU+05D0"
 
 
 # -- curves -----------------------------------------------------------------------------------------------------------

@@ -11,6 +11,7 @@ from sdrcheck.cli.options import Judging
 from sdrcheck.evidence.verify import verify
 from sdrcheck.sources.source import Tuning
 from sdrcheck.visits import document, results
+from sdrcheck_gui import look as looks
 from sdrcheck_gui import visit_work
 from sdrcheck_gui.jobs import Job
 from sdrcheck_gui.panels.gates import GatesPage
@@ -157,7 +158,7 @@ def test_a_distress_format_stays_closed_until_the_leak_check_has_passed(window: 
     assert not view.attach_button.isEnabled()
     case = window.visit.case
     assert case is not None
-    page = GatesPage(window.visit, case, "vhf-1", window.chosen, window.session)
+    page = GatesPage(window.visit, case, "vhf-1", window.chosen, window.session, looks.LIGHT)
     qtbot.addWidget(page)
     page.wanted.connect(window.visit._go_through)
     page.listener.setText("hand-held on the quay, 5 m")
@@ -176,7 +177,7 @@ def test_the_way_back_to_the_antenna_keeps_its_order(window: Window, qtbot, fold
     settled(window, qtbot, lambda: states(window)["vhf-1/distress-format"] == "… begun")
     case = window.visit.case
     assert case is not None
-    page = GatesPage(window.visit, case, "vhf-1", window.chosen, window.session)
+    page = GatesPage(window.visit, case, "vhf-1", window.chosen, window.session, looks.LIGHT)
     qtbot.addWidget(page)
     page.wanted.connect(window.visit._go_through)
     page._step_button("antenna back", "").click()

@@ -221,13 +221,13 @@ def test_everything_that_can_be_worked_has_a_name_or_words(window: Window) -> No
 
 
 def test_words_of_the_other_direction_turn_no_page(window: Window, qtbot) -> None:  # type: ignore[no-untyped-def]
-    """Hebrew letters, as a national alphabet might bring them, beside marks that would turn a line round."""
+    """Hebrew letters, as a national alphabet might bring them, and marks that would turn a line round: all spelled."""
     text = "ZCZC LA12\nאזהרה GALE 8 \u202e87 \u2067x\nNNNN"
     window.keyings.show_event(TransmissionStarted(1, 0.0, 518e3, None))
     window.keyings.show_event(CharactersArrived(1, 1.0, None, text))
     window.choose(1)
     shown = window.decode.words.toPlainText()
-    assert "אזהרה GALE 8 [U+202E]87 [U+2067]x" in shown
+    assert "U+05D0U+05D6U+05D4U+05E8U+05D4 GALE 8 U+202E87 U+2067x" in shown
     option = window.decode.words.document().defaultTextOption()
     assert option.textDirection() == QtCore.Qt.LayoutDirection.LeftToRight
     assert not window.grab().isNull()

@@ -107,6 +107,7 @@ class BandPanel(QtWidgets.QWidget):
         self._low_hz = self._step_hz = 0.0
         self._peak: NDArray[np.float32] | None = None
         self._latest: SpectrumFrame | None = None
+        self._framed: Keying | None = None
         self._black: float | None = None
         self._notes: list[tuple[float, pg.InfiniteLine]] = []
         self.following = True
@@ -239,6 +240,8 @@ class BandPanel(QtWidgets.QWidget):
             if self._peak is not None:
                 self._peak = np.maximum(self._peak, frame.power_dbfs)
         self._latest = frames[-1]
+        if self._framed is not None and self._framed.end_s is None:
+            self._frame_chosen()
         frequencies = self._low_hz + self._step_hz * np.arange(self._latest.power_dbfs.size)
         self._curve.setData(self._latest.power_dbfs, frequencies)
         if self._peak is not None:
@@ -374,11 +377,17 @@ class BandPanel(QtWidgets.QWidget):
 
     def show_chosen(self, keying: Keying | None) -> None:
         """Frame the chosen transmission."""
+        self._framed = keying
         self._chosen.setVisible(keying is not None)
+        self._frame_chosen()
+
+    def _frame_chosen(self) -> None:
+        keying = self._framed
         if keying is None:
             return
         width = keying.channel.spacing_hz if keying.channel else 25_000
-        length = (keying.end_s or keying.start_s + 0.5) - keying.start_s
+        now_s = keying.start_s if self._latest is None else self._latest.start_s + self._latest.duration_s
+        length = (now_s if keying.end_s is None else keying.end_s) - keying.start_s
         self._chosen.setRect(keying.start_s, keying.frequency_hz - width / 2, max(length, 0.1), width)
 
     def bring_into_view(self, keying: Keying) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from sdrcheck.findings.inspection import AppliedLimit
+from sdrcheck.findings.inspection import AppliedLimit, Transmission
 from sdrcheck.findings.wording import format_limit, format_place, format_reading
 from sdrcheck.visits.checks.check import How
 from sdrcheck.visits.matching import objection
@@ -51,7 +51,7 @@ class CheckView(QtWidgets.QWidget):
         self._look = look
         self.one: CheckCase | None = None
         self._gate: Gate | None = None
-        self.title = Words(strong=True)
+        self.title, self.place = Words(strong=True), Words(small=True)
         self.cautions = Words()
         self.cautions.setAccessibleName("cautions for this check")
         self.steps = Words()
@@ -63,7 +63,7 @@ class CheckView(QtWidgets.QWidget):
         self._outcome_part()
         column = QtWidgets.QVBoxLayout(self)
         column.setContentsMargins(4, 4, 8, 4)
-        for part in (self.title, self.cautions, self.gate_box, self.steps):
+        for part in (self.title, self.place, self.cautions, self.gate_box, self.steps):
             column.addWidget(part)
         for box in (self.attach_box, self.meter_box, self.seen_box, self.outcome_box):
             column.addWidget(box)
@@ -197,14 +197,16 @@ class CheckView(QtWidgets.QWidget):
     def dress(self, look: Look) -> None:
         self._look = look
         self.cautions.frame(look.warning)
-        self.held.colour(look.faint)
+        for quiet in (self.place, self.held):
+            quiet.colour(look.faint)
 
     def show_check(self, one: CheckCase, visit: Visit, gate: Gate | None) -> None:
         """Show a check as it stands; `gate` where it may not be done yet, or must not be left open."""
         other = self.one is None or self.one.check.id != one.check.id
         self.one, self._gate = one, gate
         check = one.check
-        self.title.say(f"{check.title}\n{check.id}, {ANSWERS[check.how]}")
+        self.title.say(check.title)
+        self.place.say(f"{check.id}, {ANSWERS[check.how]}")
         self.cautions.say("\n".join(f"⚠ {caution}" for caution in check.cautions))
         self.steps.say("\n".join(f"{number}. {step}" for number, step in enumerate(check.do, 1)))
         self.held.say(_basis(one))
@@ -331,6 +333,21 @@ def _basis(one: CheckCase) -> str:
     return "\n".join(lines)
 
 
+def _judged(found: Transmission) -> list[str]:
+    """What did not pass a line each, what did in one."""
+    judged = [reading for reading in found.readings if reading.verdict]
+    lines = [
+        f"{'✕' if reading.verdict.startswith('fail') else '•'} {reading.quantity} {format_reading(reading)}, "
+        f"{reading.verdict}"
+        for reading in judged
+        if reading.verdict and reading.verdict != "pass"
+    ]
+    passed = [f"{reading.quantity} {format_reading(reading)}" for reading in judged if reading.verdict == "pass"]
+    if passed:
+        lines.append(f"✓ pass: {'; '.join(passed)}")
+    return lines or ["• nothing judged"]
+
+
 def _tries(one: CheckCase) -> str:
     if not one.tries:
         return "A print-out is filed; nothing is recorded to hold it against." if one.state.printouts else ""
@@ -342,8 +359,7 @@ def _tries(one: CheckCase) -> str:
     elif not last.transmissions:
         lines.append("no keying in it fits the check.")
     for found in last.transmissions:
-        judged = [f"{r.quantity} {format_reading(r)}, {r.verdict}" for r in found.readings if r.verdict]
-        lines.append(f"{format_place(found)}, {found.kind}: " + ("; ".join(judged) or "nothing judged") + ".")
+        lines += [f"{format_place(found)}, {found.kind}:", *_judged(found)]
     if one.printout_trouble:
         lines.append(f"⚠ {one.printout_trouble}")
     if one.printout is not None:

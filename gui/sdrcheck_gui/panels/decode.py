@@ -187,19 +187,21 @@ class DecodePanel(QtWidgets.QWidget):
 
     def _say(self, lines: list[str], remarks: tuple[str, ...], body: str = "") -> None:
         text = "\n".join(lines)
+        before = len(harmless(text))
         if body:
             text += f"\n\n{body}"
         if remarks:
             text += "\n\nTo look at:\n" + "\n".join(f"• {remark}" for remark in dict.fromkeys(remarks))
         self.words.setPlainText(harmless(text))
-        self._mark_lost(LOST if body else "")
+        self._mark_lost(LOST if body else "", before)
 
-    def _mark_lost(self, sign: str) -> None:
-        """Set off every character that was lost in a text."""
-        document, found = self.words.document(), QtGui.QTextCursor()
+    def _mark_lost(self, sign: str, after: int = 0) -> None:
+        """Set off every character that was lost in a text, after so many that only speak of it."""
+        document, found = self.words.document(), QtGui.QTextCursor(self.words.document())
+        found.setPosition(min(after, len(self.words.toPlainText())))
         marks: list[QtWidgets.QTextEdit.ExtraSelection] = []
         while sign and len(marks) < _MOST_MARKS:
-            found = document.find(sign, found) if marks else document.find(sign)
+            found = document.find(sign, found)
             if found.isNull():
                 break
             mark = QtWidgets.QTextEdit.ExtraSelection()

@@ -13,6 +13,7 @@ from sdrcheck_gui import visit_work
 from sdrcheck_gui.feed import Session
 from sdrcheck_gui.jobs import Job
 from sdrcheck_gui.keyings import Keying
+from sdrcheck_gui.look import Look
 from sdrcheck_gui.panels.text import Words
 from sdrcheck_gui.qt import QtCore, QtWidgets
 
@@ -29,7 +30,13 @@ class GatesPage(QtWidgets.QDialog):
     """What is done, in words, and the work."""
 
     def __init__(
-        self, parent: QtWidgets.QWidget, case: Case, set_id: str, keying: Keying | None, session: Session | None
+        self,
+        parent: QtWidgets.QWidget,
+        case: Case,
+        set_id: str,
+        keying: Keying | None,
+        session: Session | None,
+        look: Look,
     ) -> None:
         super().__init__(parent)
         self.setAttribute(QtCore.Qt.WidgetAttribute.WA_DeleteOnClose)
@@ -38,11 +45,11 @@ class GatesPage(QtWidgets.QDialog):
         self.setWindowTitle(f"Gates of {set_id}")
         before = gates.distress_format(case.visit, case.plan, case.ledger, radio)
         back = gates.antenna_back(case.plan, case.ledger, radio)
+        caution = Words(f"⚠ {DISTRESS}")
+        caution.frame(look.warning)
         self.state = Words(
             "\n".join(
                 (
-                    f"⚠ {DISTRESS}",
-                    "",
                     *_said(before, "A distress format may be keyed into the load"),
                     *_said(back, "The antenna may go back"),
                 )
@@ -55,12 +62,16 @@ class GatesPage(QtWidgets.QDialog):
         ]
         self.steps = Words("\n".join(steps) or "No step was filed yet.")
         column = QtWidgets.QVBoxLayout(self)
+        column.setSpacing(8)
+        column.addWidget(caution)
         column.addWidget(self.state)
+        column.addWidget(Words("Steps filed so far", strong=True))
         column.addWidget(self.steps)
         column.addWidget(self._leak_check())
         column.addWidget(self._way_back())
         buttons = QtWidgets.QDialogButtonBox(QtWidgets.QDialogButtonBox.StandardButton.Close)
         buttons.rejected.connect(self.reject)
+        column.addStretch(1)
         column.addWidget(buttons)
         self.resize(QtCore.QSize(560, 520).boundedTo(self.screen().availableSize() * 0.9))
 
@@ -100,11 +111,11 @@ class GatesPage(QtWidgets.QDialog):
         column = QtWidgets.QVBoxLayout(box)
         set_id, session = self._set_id, self._session
         for step, words in (
-            ("alert cancelled", "Alert &cancelled at the set"),
-            ("set restarted", "Set &off and on again"),
+            ("alert cancelled", "1. Alert &cancelled at the set"),
+            ("set restarted", "2. Set &off and on again"),
         ):
             column.addWidget(self._step_button(step, words))
-        silence = QtWidgets.QPushButton("Witness five minutes of &silence")
+        silence = QtWidgets.QPushButton("3. Witness five minutes of &silence")
         silence.setAutoDefault(False)
         silence.setToolTip("Records the next five minutes, then looks whether the set stayed silent")
         silence.setEnabled(session is not None and session.feed.running)
@@ -115,7 +126,7 @@ class GatesPage(QtWidgets.QDialog):
             )
         )
         column.addWidget(silence)
-        column.addWidget(self._step_button("antenna back", "&Antenna back on"))
+        column.addWidget(self._step_button("antenna back", "4. &Antenna back on"))
         return box
 
     def _step_button(self, step: str, words: str) -> QtWidgets.QPushButton:

@@ -8,7 +8,7 @@ from sdrcheck.errors import SdrcheckError
 from sdrcheck.visits.ship import SetKind
 from sdrcheck_gui import visit_work
 from sdrcheck_gui.panels.text import Words
-from sdrcheck_gui.qt import QtWidgets
+from sdrcheck_gui.qt import QtCore, QtWidgets
 
 
 class NewVisitPage(QtWidgets.QDialog):
@@ -19,6 +19,8 @@ class NewVisitPage(QtWidgets.QDialog):
         self.setWindowTitle("New visit")
         self.made: Path | None = None
         self.ship, self.who, self.folder = (QtWidgets.QLineEdit() for _ in range(3))
+        self.ship.setPlaceholderText("as her papers have it")
+        self.who.setPlaceholderText("who does the job and signs")
         self.ship.setToolTip("The ship's name, as her papers have it")
         self.who.setToolTip("Who does the job")
         self.folder.setToolTip("The folder to make; everything of this visit goes into it")
@@ -36,23 +38,34 @@ class NewVisitPage(QtWidgets.QDialog):
         named = QtWidgets.QLabel("&Folder")
         named.setBuddy(self.folder)
         form.addRow(named, row)
-        for kind in SetKind:
+        form.addRow(Words("Sets aboard", strong=True))
+        aboard = QtWidgets.QGridLayout()
+        for place, kind in enumerate(SetKind):
             box = QtWidgets.QSpinBox()
             box.setRange(0, 9)
-            box.setToolTip(f"How many {kind.value} sets are aboard")
-            form.addRow(f"{kind.value} sets", box)
+            box.setToolTip(f"How many sets of this kind are aboard: {kind.value}")
+            box.setAccessibleName(kind.value)
+            line, side = divmod(place, 2)
+            aboard.addWidget(QtWidgets.QLabel(kind.value), line, 3 * side)
+            aboard.addWidget(box, line, 3 * side + 1)
             self.counts[kind] = box
+        aboard.setColumnMinimumWidth(2, 40)
+        aboard.setColumnStretch(5, 1)
+        form.addRow(aboard)
         self.counts[SetKind.VHF_DSC].setValue(1)
         self.problem = Words()
         buttons = QtWidgets.QDialogButtonBox(
             QtWidgets.QDialogButtonBox.StandardButton.Ok | QtWidgets.QDialogButtonBox.StandardButton.Cancel
         )
+        buttons.button(QtWidgets.QDialogButtonBox.StandardButton.Ok).setText("&Make the visit")
         buttons.accepted.connect(self.make)
         buttons.rejected.connect(self.reject)
         column = QtWidgets.QVBoxLayout(self)
         column.addLayout(form)
         column.addWidget(self.problem)
+        column.addStretch(1)
         column.addWidget(buttons)
+        self.resize(QtCore.QSize(480, 320).boundedTo(self.screen().availableSize() * 0.9))
 
     def _name_folder(self) -> None:
         from sdrcheck.evidence.bundle import safe_name

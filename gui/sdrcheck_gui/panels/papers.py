@@ -75,7 +75,7 @@ class PapersPage(QtWidgets.QDialog):
             text = as_written(getattr(struct, field.name))
             if text is None or field.name == "id":
                 continue
-            row = QtWidgets.QTreeWidgetItem([field.name.replace("_", " "), text])
+            row = QtWidgets.QTreeWidgetItem([in_words(field.name), text])
             row.setData(0, QtCore.Qt.ItemDataRole.UserRole, f"{path}.{field.name}")
             row.setFlags(row.flags() | QtCore.Qt.ItemFlag.ItemIsEditable)
             row.setToolTip(0, f"{path}.{field.name}")
@@ -95,6 +95,14 @@ class PapersPage(QtWidgets.QDialog):
         else:
             self.problem.say("")
         QtCore.QTimer.singleShot(0, self._fill)
+
+
+_SPELLED = {"mmsi": "MMSI", "imo": "IMO", "dsc": "DSC", "w": "(W)", "ais": "AIS", "utc": "UTC"}
+
+
+def in_words(field: str) -> str:
+    """A field's name as one reads it: `rated_power_w` is `rated power (W)`."""
+    return " ".join(_SPELLED.get(word, word) for word in field.split("_"))
 
 
 def as_written(value: Any) -> str | None:

@@ -10,7 +10,6 @@ from sdrcheck.cli.visit_options import now_utc
 from sdrcheck.errors import SdrcheckError
 from sdrcheck.findings.inspection import Kind, Transmission
 from sdrcheck.visits.checks.check import Check
-from sdrcheck_gui.panels.text import harmless
 from sdrcheck_gui.qt import QtCore, QtGui, QtWidgets
 
 Filer = Callable[[Path, str, str, tuple[str, ...]], object]
@@ -110,7 +109,7 @@ class PrintoutPage(QtWidgets.QDialog):
         except SdrcheckError as problem:
             self.found.setPlainText(f"⚠ {problem}")
             return
-        self.found.setPlainText("\n".join(harmless(line) for line, _ in lines(found)))
+        self.found.setPlainText("\n".join(line for line, _ in lines(found)))
         self.found.moveCursor(QtGui.QTextCursor.MoveOperation.End)
 
     def file(self) -> None:

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import unicodedata
-
+from sdrcheck.evidence.printable import printable
 from sdrcheck_gui.qt import QtCore, QtGui, QtWidgets
 
 _LONGEST_SHOWN = 50_000
@@ -11,13 +10,8 @@ _SMALLER = 0.85
 
 
 def harmless(text: str) -> str:
-    """Text from the air as it may be shown: controls and direction marks are written out, never obeyed."""
-    return "".join(
-        character
-        if character == "\n" or unicodedata.category(character) not in ("Cc", "Cf", "Co", "Cs", "Cn", "Zl", "Zp")
-        else f"[U+{ord(character):04X}]"
-        for character in text.replace("\r\n", "\n").replace("\r", "\n")[-_LONGEST_SHOWN:]
-    )
+    """Text from outside as it may be shown, as report and command line show it: what could turn a line is spelled."""
+    return printable(text.replace("\r\n", "\n").replace("\r", "\n")[-_LONGEST_SHOWN:], lines=True)
 
 
 class Words(QtWidgets.QLabel):

@@ -45,7 +45,7 @@ class VisitPanel(QtWidgets.QWidget):
         self._keying: Keying | None = None
         self._wanted: str | None = None
         self._moving_on = False
-        self.heading = Words("No visit is open.", strong=True)
+        self.heading, self.folder = Words("No visit is open.", strong=True), Words(small=True)
         self.open_button = self._button("&Open …", "Open a visit's folder (Ctrl+O)", self.ask_folder)
         self.new_button = self._button("&New …", "Make a visit's folder with a file to fill in", self.ask_new)
         self.papers_button = self._button(
@@ -89,6 +89,7 @@ class VisitPanel(QtWidgets.QWidget):
         view.gates_wanted.connect(self.show_gates)
         view.printout_wanted.connect(self._ask_printout)
         self._enable()
+        self.dress(look)
 
     def _button(self, words: str, does: str, action: Callable[[], object]) -> QtWidgets.QPushButton:
         button = QtWidgets.QPushButton(words)
@@ -107,6 +108,7 @@ class VisitPanel(QtWidgets.QWidget):
         column = QtWidgets.QVBoxLayout(self)
         column.setContentsMargins(4, 4, 4, 4)
         column.addWidget(self.heading)
+        column.addWidget(self.folder)
         column.addWidget(Sideways(top))
         column.addWidget(self.problem)
         column.addWidget(self.progress)
@@ -123,6 +125,7 @@ class VisitPanel(QtWidgets.QWidget):
         self._look = look
         self.view.dress(look)
         self.problem.frame(look.warning)
+        self.folder.colour(look.faint)
         if self.case is not None:
             self._show_plan(self.case)
 
@@ -158,7 +161,8 @@ class VisitPanel(QtWidgets.QWidget):
         self.problem.say("\n".join(f"⚠ {sentence}" for sentence in (*case.plan.remarks, *case.ledger.unreadable)))
         ship = case.visit.ship
         invented = " (invented)" if case.visit.invented else ""
-        self.heading.say(f"{ship.name}{invented}, MMSI {ship.mmsi or 'not stated'}\n{case.folder}")
+        self.heading.say(f"{ship.name}{invented}, MMSI {ship.mmsi or 'not stated'}")
+        self.folder.say(str(case.folder))
         self._show_plan(case)
         self._enable()
         if first:
@@ -188,6 +192,7 @@ class VisitPanel(QtWidgets.QWidget):
                 [one.check.title, one.check.set_id or "ship", f"{SIGNS[words]} {words}".strip()]
             )
             row.setData(0, QtCore.Qt.ItemDataRole.UserRole, one.check.id)
+            row.setSizeHint(0, QtCore.QSize(0, round(1.6 * self.table.fontMetrics().height())))
             row.setToolTip(0, f"{one.check.title}\n{one.check.id}")
             if words == "deficient":
                 row.setForeground(2, self._look.verdict_colour("fail"))
@@ -322,7 +327,7 @@ class VisitPanel(QtWidgets.QWidget):
     def show_gates(self, set_id: str) -> None:
         """Show the gates of a set; what is filed there is filed beside the window."""
         if self.case is not None and self.path is not None:
-            page = GatesPage(self, self.case, set_id, self._keying, self._session())
+            page = GatesPage(self, self.case, set_id, self._keying, self._session(), self._look)
             page.wanted.connect(self._go_through)
             page.show()
 
