@@ -177,8 +177,8 @@ class Recorder:
         needed = self._reserve + (0 if seconds is None else round(seconds * rate))
         if free < needed:
             raise RecordingError(
-                f"{self._folder} has {free / 1e6:.0f} MB free, but {needed / 1e6:.0f} MB are needed; make room, or "
-                f"record for less than {max(free - self._reserve, 0) / rate:.0f} s"
+                f"{self._folder.resolve()} has {free / 1e6:.0f} MB free, but {needed / 1e6:.0f} MB are needed; make "
+                f"room, or record for less than {max(free - self._reserve, 0) / rate:.0f} s"
             )
 
 

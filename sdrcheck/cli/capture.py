@@ -31,7 +31,11 @@ class _Moment(click.ParamType[datetime]):
         text, now = str(value).removesuffix("Z"), datetime.now(UTC)
         try:
             if "T" in text:
-                return datetime.fromisoformat(text).replace(tzinfo=UTC)
+                moment = datetime.fromisoformat(text)
+                moment = moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
+                if moment <= now:
+                    self.fail(f"{value} is over; it is {now:%Y-%m-%dT%H:%M:%SZ} by this computer", param, ctx)
+                return moment
             shape = "%H:%M:%S" if text.count(":") == 2 else "%H:%M"
             moment = datetime.combine(now.date(), datetime.strptime(text, shape).time(), UTC)
         except ValueError:
@@ -76,6 +80,10 @@ def command(
     from sdrcheck.capture.recorder import Recorder
     from sdrcheck.sources.catalogue import open_source
 
+    if iq and not source.startswith("sound"):
+        raise click.UsageError("--iq is for a sound device; every other source has its I and Q")
+    if computed_centre and not source.startswith("dongle"):
+        raise click.UsageError("--computed-centre is for a dongle on USB")
     compared = _compared(ship_utc, pressed)
     places = channels_named((channel,)) if channel else ()
     wanted = replace(tuning(source, centre, rate, gain, speed, places), iq=iq, computed_centre=computed_centre)
@@ -116,7 +124,11 @@ def _compared(ship_utc: str | None, pressed: datetime) -> ShipTime | None:
         raise click.BadParameter(
             f"{ship_utc!r} is not a time of day; write it like 14:05:30", param_hint="--ship-utc"
         ) from None
-    click.echo(f"this computer is {found.host_minus_ship_s:+.1f} s ahead of the ship's UTC", err=True)
+    way = "ahead of" if found.host_minus_ship_s >= 0 else "behind"
+    click.echo(
+        f"this computer is {abs(found.host_minus_ship_s):.1f} ± {found.uncertainty_s:.1f} s {way} the ship's UTC",
+        err=True,
+    )
     return found
 
 

@@ -8,6 +8,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -148,11 +149,21 @@ def test_some_seconds_and_the_ships_time(ramp: Path, tmp_path: Path) -> None:
     assert abs(back.facts.host_minus_ship_s or 0) <= 43_200
 
 
+def test_a_time_with_its_zone_is_taken_as_it_is() -> None:
+    """12:00 two hours east of Greenwich is 10:00 UTC."""
+    kind = next(one.type for one in command.params if one.name == "until")
+    assert kind.convert("2999-03-14T12:00:00+02:00", None, None) == datetime(2999, 3, 14, 10, tzinfo=UTC)
+    assert kind.convert("2999-03-14T12:00:00Z", None, None) == datetime(2999, 3, 14, 12, tzinfo=UTC)
+
+
 @pytest.mark.parametrize(
     ("words", "sentence"),
     [
         (["--until", "noon"], "'noon' is not a time in UTC; write it like 14:05"),
         (["--until", "25:00"], "is not a time in UTC"),
+        (["--until", "2020-01-01T00:00:00Z"], "2020-01-01T00:00:00Z is over; it is 20"),
+        (["--iq"], "--iq is for a sound device"),
+        (["--computed-centre"], "--computed-centre is for a dongle"),
         (["--ship-utc", "noon"], "'noon' is not a time of day; write it like 14:05:30"),
         (["--seconds", "0"], "it must be above 0"),
     ],
