@@ -77,6 +77,8 @@ def main(arguments: list[str] | None = None) -> None:
         _say(problem.format_message())
         sys.exit(1)
     except (click.Abort, KeyboardInterrupt):
+        if sys.stderr.isatty():
+            print(file=sys.stderr)  # a prompt or the terminal's own ^C may stand there
         _say("stopped")
         sys.exit(1)
     except SdrcheckError as problem:

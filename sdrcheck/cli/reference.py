@@ -329,6 +329,8 @@ def warm_up(
                 if before.settled_s() is None and series.settled_s() is not None:
                     click.echo(watching.sentence(series))
         except KeyboardInterrupt:
+            if not series.ppm:
+                raise
             click.echo("stopped", err=True)
         except (SourceError, MeasurementError) as problem:  # what was read before is shown first
             ended = problem
