@@ -20,6 +20,7 @@ KEYS = {  # key -> what it does
     "Ctrl+Down": "more time on the screen",
     "Ctrl+Shift+Up": "less of the band on the screen",
     "Ctrl+Shift+Down": "more of the band on the screen",
+    "F5": "to the curves",
     "F6": "to the tape",
     "F7": "to the readings",
     "F8": "to the content",

@@ -7,8 +7,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from sdrcheck_gui.qt import QtCore, QtGui, pg
 
+_OUT_OF_PAPER = 40
+"""So many of 256 steps lead from the paper into the scale of strengths."""
 _BLUE, _SKY, _ORANGE, _VERMILION, _PURPLE = "#0072B2", "#56B4E9", "#E69F00", "#D55E00", "#CC79A7"
 
 
@@ -37,9 +41,12 @@ class Look:
 
     @property
     def strength(self) -> pg.ColorMap:
-        """Signal strength: perceptually uniform, quiet like the paper and strong like ink."""
-        scale = pg.colormap.get("CET-L16" if self.dark else "CET-L17")
-        return scale
+        """Signal strength: perceptually uniform, out of the paper and strong like ink."""
+        table = pg.colormap.get("CET-L16" if self.dark else "CET-L17").getLookupTable(nPts=256, alpha=False)
+        paper = QtGui.QColor(self.paper)
+        share = np.clip(np.arange(256) / _OUT_OF_PAPER, 0, 1)[:, None]
+        mixed = (1 - share) * (paper.red(), paper.green(), paper.blue()) + share * table
+        return pg.ColorMap(None, mixed.round().astype(np.uint8))
 
 
 LIGHT = Look(

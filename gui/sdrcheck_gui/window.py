@@ -171,9 +171,10 @@ class Window(QtWidgets.QMainWindow):
             ("Ctrl+Down", lambda: band.zoom(1 / 0.7, 1.0)),
             ("Ctrl+Shift+Up", lambda: band.zoom(1.0, 0.7)),
             ("Ctrl+Shift+Down", lambda: band.zoom(1.0, 1 / 0.7)),
+            ("F5", lambda: self._go_to(self._keying_page, self.traces)),
             ("F6", self.tape.lanes.setFocus),
             ("F7", lambda: self._go_to(self._keying_page, self.rulers)),
-            ("F8", lambda: self._go_to(self._keying_page, self.decode.words)),
+            ("F8", lambda: self._go_to(self._keying_page, self.decode)),
             ("F9", lambda: self._go_to(self.visit, self.visit.table)),
             ("Ctrl+Shift+C", self.rulers.copy),
             ("Ctrl+O", self.visit.ask_folder),
@@ -205,6 +206,8 @@ class Window(QtWidgets.QMainWindow):
     def _go_to(self, page: QtWidgets.QWidget, widget: QtWidgets.QWidget) -> None:
         self._show_sheet(self._work)
         self.sides.setCurrentWidget(page)
+        if widget in (self.decode, self.traces):
+            self.pages.setCurrentWidget(widget)
         widget.setFocus()
 
     def show_keys(self) -> None:

@@ -94,6 +94,7 @@ class DecodePanel(QtWidgets.QWidget):
         column.addWidget(self.words, 1)
         column.addWidget(self.printout_button)
         column.addWidget(self.grid)
+        self.setFocusProxy(self.words)
         self.show_chosen(None)
 
     def dress(self, look: Look) -> None:

@@ -25,7 +25,7 @@ class NewVisitPage(QtWidgets.QDialog):
         self.who.setToolTip("Who does the job")
         self.folder.setToolTip("The folder to make; everything of this visit goes into it")
         self.ship.textEdited.connect(self._name_folder)
-        browse = QtWidgets.QPushButton("Into …")
+        browse = QtWidgets.QPushButton("&Into …")
         browse.clicked.connect(self._browse)
         self._inside = Path.home()
         self.counts: dict[SetKind, QtWidgets.QSpinBox] = {}

@@ -33,7 +33,7 @@ class ReportPage(QtWidgets.QDialog):
             self.what.addItem(f"fault report: {one.check.title}", one.check.id)
         self.paper = QtWidgets.QComboBox()
         self.paper.addItems(list(PAPERS))
-        self.others = QtWidgets.QCheckBox("show &others")
+        self.others = QtWidgets.QCheckBox("show o&thers")
         self.others.setToolTip("Do not mask other stations' identities and positions: only where it is needed")
         self.what.setAccessibleName("what to report")
         self.paper.setAccessibleName("paper")

@@ -112,7 +112,7 @@ class StartPanel(QtWidgets.QScrollArea):
         self.source.setEditable(True)
         self.source.addItems(["dongle", "net:127.0.0.1:1234", "sound:"])
         self.source.setToolTip("dongle, dongle:SERIAL, net:HOST:PORT, sound:DEVICE, or the path of a recording")
-        browse = QtWidgets.QPushButton("Recording …")
+        browse = QtWidgets.QPushButton("Recor&ding …")
         browse.clicked.connect(self._browse)
         self.place = QtWidgets.QComboBox()
         self.place.addItems(["as typed", *PLACES])
@@ -154,7 +154,7 @@ class StartPanel(QtWidgets.QScrollArea):
         self._first = True
         self.problem = Words()
         self.problem.setAccessibleName("why it does not start")
-        self.start = QtWidgets.QPushButton("Start receiving")
+        self.start = QtWidgets.QPushButton("&Start receiving")
         self.start.setDefault(True)
         self.start.clicked.connect(self._begin)
         self.ready = QtWidgets.QPlainTextEdit()
@@ -190,15 +190,14 @@ class StartPanel(QtWidgets.QScrollArea):
         form.addRow(_named("&Transmitter", self.power), chain)
         form.addRow(self.picture)
         form.addRow(_heading("Frequency reference"))
-        form.addRow("Correc&tion", self.reference)
+        form.addRow("C&orrection", self.reference)
         form.addRow(self.known)
         form.addRow(_heading("What findings are held against"))
         form.addRow("&Limits", self.limit_set)
         form.addRow(self.limits_title)
-        form.addRow(
-            _named("Test tone &in", self.tone_source),
-            _beside(self.tone_source, "power setting", self.power_setting, "sound level", self.sound_level),
-        )
+        form.addRow("Test tone &in", self.tone_source)
+        form.addRow("Po&wer setting", self.power_setting)
+        form.addRow("So&und level", self.sound_level)
         self.cautions = Words("\n".join(f"⚠ {caution}" for caution in BEFORE_KEYING))
         left, right = QtWidgets.QVBoxLayout(), QtWidgets.QVBoxLayout()
         for column in (left, right):

@@ -77,8 +77,8 @@ class VisitPanel(QtWidgets.QWidget):
             "One person at the radio, the laptop three metres away (Ctrl+H)",
             self.hands_free_wanted.emit,
         )
-        self.report_button = self._button("Re&port …", "Write the report and look at its pages", self._report)
-        self.pack_button = self._button("&Bundle …", "Pack everything into one folder and one archive", self._pack)
+        self.report_button = self._button("R&eport …", "Write the report and look at its pages", self._report)
+        self.pack_button = self._button("Bun&dle …", "Pack everything into one folder and one archive", self._pack)
         self._lay_out(scroll)
         view = self.view
         view.attach_wanted.connect(self.attach)
