@@ -280,7 +280,7 @@ def channels_inside(facts: SourceFacts, channels: tuple[Channel, ...]) -> tuple[
             )
             raise SourceError(
                 f"channel {one.name} ({frequency_text(one.frequency_hz)}) is not within what {facts.name} takes in "
-                f"({low / 1e6:.10g} to {high / 1e6:.10g} MHz); {remedy}"
+                f"({frequency_text(low)} to {frequency_text(high)}); {remedy}"
             )
     return inside
 

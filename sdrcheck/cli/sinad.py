@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from sdrcheck.cli.arguments import NUMBER, Number
+from sdrcheck.cli.options import is_tuned
 
 if TYPE_CHECKING:
     from sdrcheck.sources.source import IqSource
@@ -36,10 +37,14 @@ def command(source: str, weighting: str, generator: float, search: bool, limit: 
 
     from sdrcheck.sources.catalogue import open_source
     from sdrcheck.sources.source import Tuning
+    from sdrcheck.watching.sinad import require_sound
 
-    for caution in CAUTIONS:
-        click.echo(f"caution: {caution}", err=True)
+    if is_tuned(source):
+        raise click.UsageError(f"{source} gives no sound of a receiver; give sound:DEVICE or a one-channel WAV")
     with closing(open_source(source, Tuning(centre_hz=0.0))) as opened:
+        require_sound(opened.facts)
+        for caution in CAUTIONS:
+            click.echo(f"caution: {caution}", err=True)
         if search:
             _search(opened, weighting == "psophometric", generator, limit)
         else:

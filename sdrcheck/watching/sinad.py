@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from sdrcheck.errors import MeasurementError, SdrcheckError
 from sdrcheck.filters.iq import complex_samples
 from sdrcheck.quantities import Measured, Term
-from sdrcheck.sources.source import IqSource
+from sdrcheck.sources.source import IqSource, SourceFacts
 
 TONE_HZ = 1000.0
 TONE_ROOM_HZ = 25.0
@@ -95,13 +95,18 @@ def sinad(sound: NDArray[np.float64], rate_hz: float, *, psophometric: bool = Fa
     return Sinad(Measured(value, "dB", terms, "1 kHz, block of 0.5 s"), tone_hz, clipped, remark)
 
 
-def readings(source: IqSource, *, psophometric: bool = False) -> Iterator[Sinad | str]:
-    """Measure block after block of a sound source; a block without the tone gives a sentence instead."""
-    facts = source.facts
+def require_sound(facts: SourceFacts) -> None:
+    """Refuse what is not the sound of a receiver."""
     if not facts.audio:
         raise MeasurementError(
             f"{facts.name} is IQ, not the sound of a receiver; give sound:DEVICE or a one-channel WAV"
         )
+
+
+def readings(source: IqSource, *, psophometric: bool = False) -> Iterator[Sinad | str]:
+    """Measure block after block of a sound source; a block without the tone gives a sentence instead."""
+    facts = source.facts
+    require_sound(facts)
     wanted = int(BLOCK_S * facts.sample_rate_hz)
     held: list[NDArray[np.float64]] = []
     count = 0

@@ -62,7 +62,7 @@ def _own_folders(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
         (("watch", "--from", VOICE, "--all", "--record", "absent/x"), 1, "there is no folder absent to record into"),
         (("watch", "--from", VOICE, "--channel", "16"), 1, "channel 16 (156.800 MHz) is not within what"),
         (("watch", "--from", VOICE, "--channel", "72", "--channel", "16"), 1, "channel 16 (156.800 MHz) is not within"),
-        (("watch", "--from", VOICE, "--all", "--listen", "16"), 1, "(156.457 to 156.697 MHz); choose a channel inside"),
+        (("watch", "--from", VOICE, "--all", "--listen", "16"), 1, "(156.457 MHz to 156.697 MHz); choose a channel"),
         (("watch", "--from", "dongle", "--all", "--centre", "1e400"), 2, "is no frequency to reckon with"),
         (("watch", "--from", "dongle", "--all", "--speed", "2"), 2, "the air goes at its own pace"),
         (("watch", "--from", "dongle", "--channel", "06", "--channel", "2182"), 2, "do not fit into one span"),
