@@ -26,7 +26,7 @@ from sdrcheck_gui.panels.start import StartPanel, format_age
 from sdrcheck_gui.panels.tape import TapePanel, worst_verdict
 from sdrcheck_gui.panels.text import harmless
 from sdrcheck_gui.panels.traces import TracesPanel
-from sdrcheck_gui.qt import QtCore, QtGui
+from sdrcheck_gui.qt import QtCore, QtGui, QtWidgets
 from sdrcheck_gui.setup import Setup
 
 CHANNEL_70, CHANNEL_72 = plan.channel_at(156.525e6), plan.channel_at(156.625e6)
@@ -185,6 +185,41 @@ def test_a_narrow_band_leaves_its_room_to_time(qtbot) -> None:  # type: ignore[n
     band.resize(250, 400)
     assert band.right_width == 0
     qtbot.waitUntil(lambda: band.plot.getViewBox().width() > 100)
+
+
+def test_an_overload_that_goes_on_is_one_remark(qtbot) -> None:  # type: ignore[no-untyped-def]
+    band = BandPanel(Clock(), 60.0, look.LIGHT)
+    qtbot.addWidget(band)
+    band.show_frames([frame(tenth / 10, clipped=0.02) for tenth in range(30)])
+    assert band.notes() == ["overload, 2 % clipped"]
+    band.show_frames([frame(6.0, clipped=0.02)])
+    assert len(band.notes()) == 2
+
+
+def test_blocks_lie_below_their_signal_with_a_scroll_bar_beside_them(qtbot) -> None:  # type: ignore[no-untyped-def]
+    band = BandPanel(Clock(), 60.0, look.LIGHT)
+    starts = [
+        TransmissionStarted(number, 20.0, channel.frequency_hz, channel)
+        for number, channel in enumerate(plan.within(156e6, 157.5e6), 1)
+    ]
+    keyings = taken(*starts)
+    tape = TapePanel(keyings, band, look.LIGHT)
+    both = QtWidgets.QWidget()
+    column = QtWidgets.QVBoxLayout(both)
+    column.addWidget(band, 3)
+    column.addWidget(tape, 1)
+    qtbot.addWidget(both)
+    both.resize(900, 600)
+    both.show()
+    band.show_span(60.0)
+
+    def apart() -> float:
+        tape.refresh(25.0)
+        block = tape.lanes.mapTo(both, tape.lanes.block_of(keyings.get(1)).topLeft().toPoint()).x()
+        scene = band.plot.getViewBox().mapViewToScene(QtCore.QPointF(20.0, 0.5))
+        return abs(block - band._graphics.mapTo(both, band._graphics.mapFromScene(scene)).x())
+
+    qtbot.waitUntil(lambda: tape.verticalScrollBar().isVisible() and apart() <= 2)
 
 
 def test_the_frame_round_a_keying_on_the_air_grows_with_it(qtbot) -> None:  # type: ignore[no-untyped-def]

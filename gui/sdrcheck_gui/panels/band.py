@@ -25,6 +25,9 @@ _RANGE_DB = 45.0
 _OVERLOAD = 1e-4
 """Clipped fraction from which a frame is marked as overload (metrology practice: 0.01 %)."""
 _MOST_NOTES = 40
+_SAME_NOTE_S = 1.0
+_NOTE_ROWS, _NOTE_ROW = 3, 0.06
+"""Words of remarks stand in so many rows above the time axis, each of this share of the height."""
 _SHORTEST_S = 0.5
 _SKIPPED_S = 0.5
 """Frames may be skipped for so long; a longer hole stays empty."""
@@ -93,6 +96,37 @@ class History:
         return code / _CODES_PER_DB + _LOWEST_DBFS if code else None
 
 
+class Note:
+    """A remark on the time axis: a stretch of time in the colour of warnings, and words that stand level."""
+
+    def __init__(self, start_s: float, end_s: float, words: str, place: float, look: Look) -> None:
+        self.start_s, self.end_s, self.words = start_s, end_s, words
+        self.region = pg.LinearRegionItem((start_s, end_s), movable=False)
+        self._label = pg.InfLineLabel(
+            self.region.lines[0], text=words, position=place, anchors=[(0, 0.5), (1, 0.5)], fill=look.paper
+        )
+        self.dress(look)
+
+    def dress(self, look: Look) -> None:
+        """Take on the colours of a look."""
+        shade = QtGui.QColor(look.warning)
+        shade.setAlpha(60)
+        self.region.setBrush(shade)
+        for line in self.region.lines:
+            line.setPen(pg.mkPen(look.warning, width=1, style=QtCore.Qt.PenStyle.DashLine))
+        self._label.setColor(look.warning)
+        self._label.fill = pg.mkBrush(look.paper)
+
+    def goes_on(self, start_s: float, words: str) -> bool:
+        """Whether a remark from then on is this one, going on."""
+        return words.split(",")[0] == self.words.split(",")[0] and start_s - self.end_s < _SAME_NOTE_S
+
+    def end_at(self, end_s: float) -> None:
+        """Let it last until then."""
+        self.end_s = max(self.end_s, end_s)
+        self.region.setRegion((self.start_s, self.end_s))
+
+
 class BandPanel(QtWidgets.QWidget):
     """Draws spectrum frames; pan, zoom and hover; never more often than the window's timer asks."""
 
@@ -109,7 +143,8 @@ class BandPanel(QtWidgets.QWidget):
         self._latest: SpectrumFrame | None = None
         self._framed: Keying | None = None
         self._black: float | None = None
-        self._notes: list[tuple[float, pg.InfiniteLine]] = []
+        self._notes: list[Note] = []
+        self._noted = 0
         self.following = True
 
         self._graphics = pg.GraphicsLayoutWidget()
@@ -194,7 +229,9 @@ class BandPanel(QtWidgets.QWidget):
         self._curve.setPen(pg.mkPen(look.ink, width=1))
         self._peak_curve.setPen(pg.mkPen(look.accent, width=1))
         self._chosen.setPen(pg.mkPen(look.accent, width=2))
-        self._warning = look.warning
+        self._look = look
+        for note in self._notes:
+            note.dress(look)
         self._image.setColorMap(look.strength)
         for plot in (self.plot, self._spectrum_plot):
             for side in ("left", "bottom"):
@@ -212,8 +249,8 @@ class BandPanel(QtWidgets.QWidget):
         self._image.clear()
         self._curve.setData([], [])
         self._peak_curve.setData([], [])
-        for _, line in self._notes:
-            self.plot.removeItem(line)
+        for note in self._notes:
+            self.plot.removeItem(note.region)
         self._notes.clear()
         self.show_chosen(None)
         self.follow_button.setChecked(True)
@@ -223,7 +260,7 @@ class BandPanel(QtWidgets.QWidget):
         """Put lost samples and a stopped source onto the time axis."""
         if isinstance(event, SourceFault):
             words = f"{event.lost_samples} samples lost" if event.lost_samples else "source stopped"
-            self._note(event.time_s, words)
+            self._note(event.time_s - event.within_s, event.time_s, words)
 
     def show_frames(self, frames: list[SpectrumFrame]) -> None:
         """Draw what came since the last time."""
@@ -236,7 +273,8 @@ class BandPanel(QtWidgets.QWidget):
             assert self._history is not None
             begins |= self._history.add(frame)
             if frame.clipped_fraction > _OVERLOAD:
-                self._note(frame.start_s, f"overload, {100 * frame.clipped_fraction:.2g} % clipped")
+                words = f"overload, {100 * frame.clipped_fraction:.2g} % clipped"
+                self._note(frame.start_s, frame.start_s + frame.duration_s, words)
             if self._peak is not None:
                 self._peak = np.maximum(self._peak, frame.power_dbfs)
         self._latest = frames[-1]
@@ -285,27 +323,25 @@ class BandPanel(QtWidgets.QWidget):
         if self.following:
             low, high = self.plot.viewRange()[0]
             self._show_until(history.end_s, high - low)
-        while self._notes and self._notes[0][0] < history.start_s:
-            self.plot.removeItem(self._notes.pop(0)[1])
+        while self._notes and self._notes[0].end_s < history.start_s:
+            self.plot.removeItem(self._notes.pop(0).region)
 
-    def _note(self, time_s: float, words: str) -> None:
-        if self._notes and time_s - self._notes[-1][0] < 1.0 and words.split(",")[0] in self._notes[-1][1].label.format:
+    def _note(self, start_s: float, end_s: float, words: str) -> None:
+        """Write a remark onto the time axis; one of the same kind that goes on is drawn longer."""
+        last = self._notes[-1] if self._notes else None
+        if last is not None and last.goes_on(start_s, words):
+            last.end_at(end_s)
             return
-        line = pg.InfiniteLine(
-            time_s,
-            angle=90,
-            pen=pg.mkPen(self._warning, width=1, style=QtCore.Qt.PenStyle.DashLine),
-            label=words,
-            labelOpts={"position": 0.06, "color": self._warning, "rotateAxis": (1, 0), "anchors": [(0, 0), (0, 1)]},
-        )
-        self.plot.addItem(line)
-        self._notes.append((time_s, line))
+        note = Note(start_s, end_s, words, (self._noted % _NOTE_ROWS + 0.5) * _NOTE_ROW, self._look)
+        self._noted += 1
+        self.plot.addItem(note.region)
+        self._notes.append(note)
         if len(self._notes) > _MOST_NOTES:
-            self.plot.removeItem(self._notes.pop(0)[1])
+            self.plot.removeItem(self._notes.pop(0).region)
 
     def notes(self) -> list[str]:
         """What is written on the time axis now."""
-        return [line.label.format for _, line in self._notes]
+        return [note.words for note in self._notes]
 
     def _hold_peaks(self, on: bool) -> None:
         self._peak = self._latest.power_dbfs.copy() if on and self._latest is not None else None

@@ -56,7 +56,11 @@ class PrintoutPage(QtWidgets.QDialog):
         close = QtWidgets.QPushButton("Close")
         close.clicked.connect(self.close)
         row = QtWidgets.QHBoxLayout()
-        for words, field in (("stations", self.stations), ("rejected", self.refused), ("held", self.stored)):
+        for words, field in (
+            ("stations", self.stations),
+            ("subjects rejected", self.refused),
+            ("held before", self.stored),
+        ):
             row.addWidget(QtWidgets.QLabel(words))
             row.addWidget(field)
         buttons = QtWidgets.QHBoxLayout()

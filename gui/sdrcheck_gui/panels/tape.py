@@ -202,7 +202,8 @@ class TapePanel(QtWidgets.QScrollArea):
     def refresh(self, now_s: float) -> None:
         """Paint anew for the present time axis."""
         low, high = self._band.plot.viewRange()[0]
-        self.lanes.set_time(low, high, now_s, self._band.left_width, self._band.right_width)
+        beside = self.width() - self.viewport().width()  # the scroll bar takes its room from the right
+        self.lanes.set_time(low, high, now_s, self._band.left_width, self._band.right_width - beside)
         self._band.name_lanes(set(self.lanes.names))
 
     def show_chosen(self, keying: Keying | None) -> None:
