@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from sdrcheck.cli.arguments import CHAIN, FREQUENCY, NUMBER, WATTS, Number
-from sdrcheck.cli.options import SOURCE_HELP, channels_inside, channels_named, tuning, tuning_options
+from sdrcheck.cli.options import SOURCE_HELP, caution, channels_inside, channels_named, tuning, tuning_options
 from sdrcheck.receiver.attenuation import (
     AIMED_DBM,
     Assessment,
@@ -181,11 +181,11 @@ def _two_keyings(
     wanted = tuning(source, centre, rate, gain, speed, places)
     with closing(open_source(source, wanted)) as opened:  # before anybody keys for nothing
         channels_inside(opened.facts, places)
-    for caution in BEFORE_KEYING:
-        click.echo(f"caution: {caution}", err=True)
+    for words in BEFORE_KEYING:
+        caution(words)
     found: list[Keyed] = []
-    for number, words in enumerate((first, second), 1):
-        click.prompt(f"{number}. {words}; then press Enter", default="", show_default=False, prompt_suffix="", err=True)
+    for number, step in enumerate((first, second), 1):
+        click.prompt(f"{number}. {step}; then press Enter ", default="", show_default=False, prompt_suffix="", err=True)
         click.echo(f"   listening for {seconds:g} s …", err=True)
         opened = open_source(source, wanted)
         keep = None if out is None else out.with_name(f"{out.name}-{number}")
@@ -299,8 +299,8 @@ def _print_text(result: Assessment) -> None:
     for reason in result.reasons:
         console.print(Padding(reason, (0, 0, 0, 2), expand=False))
     console.print("\nBefore keying:")
-    for caution in BEFORE_KEYING:
-        console.print(Padding(f"- {caution}", (0, 0, 0, 2), expand=False))
+    for words in BEFORE_KEYING:
+        console.print(Padding(f"- {words}", (0, 0, 0, 2), expand=False))
 
 
 def _name(stage: Stage) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from sdrcheck.cli.arguments import NUMBER, Number
-from sdrcheck.cli.options import channels_inside, channels_named, source_options, tuning
+from sdrcheck.cli.options import caution, channels_inside, channels_named, source_options, tuning
 
 
 @click.command()
@@ -46,7 +46,7 @@ def command(
         demodulator = Demodulator(opened.facts, chosen.frequency_hz, chosen.emission, None if always else squelch)
         with closing(Loudspeaker(device_named(device), level)) as loudspeaker:
             leg = f", {chosen.leg} leg" if chosen.leg else ""
-            click.echo(f"caution: {SECRECY}", err=True)
+            caution(SECRECY)
             click.echo(f"listening on channel {chosen.name}{leg}; stop with Ctrl-C", err=True)
             try:
                 for block in opened.blocks():

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import functools
+import shutil
+import sys
+import textwrap
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -297,13 +300,27 @@ def is_tuned(source: str) -> bool:
     return source.partition(":")[0] in ("dongle", "net")
 
 
+def tell(sentence: str, *, err: bool = False, indent: int = 2) -> None:
+    """Print a sentence; on a terminal it is wrapped between words, elsewhere it stays one line for other programs."""
+    if (sys.stderr if err else sys.stdout).isatty():
+        width = shutil.get_terminal_size().columns
+        lines = textwrap.wrap(sentence, width, subsequent_indent=" " * indent, break_on_hyphens=False)
+        sentence = "\n".join(lines)
+    click.echo(sentence, err=err)
+
+
+def caution(words: str) -> None:
+    """Say one caution on standard error."""
+    tell(f"caution: {words}", err=True)
+
+
 def cautions_for(source: str) -> None:
     """Say the cautions that go with a source, once: a set may be about to be keyed, or strangers to be heard."""
     from sdrcheck.receiver.cautions import BEFORE_KEYING, LICENSED, SECRECY
 
     kind = source.partition(":")[0]
-    for caution in {"dongle": BEFORE_KEYING, "net": BEFORE_KEYING, "sound": (SECRECY, LICENSED)}.get(kind, ()):
-        click.echo(f"caution: {caution}", err=True)
+    for words in {"dongle": BEFORE_KEYING, "net": BEFORE_KEYING, "sound": (SECRECY, LICENSED)}.get(kind, ()):
+        caution(words)
 
 
 def channels_named(names: tuple[str, ...]) -> tuple[Channel, ...]:

@@ -13,6 +13,7 @@ from pathlib import Path
 import click
 
 from sdrcheck.cli.arguments import Number
+from sdrcheck.cli.options import tell
 
 OK, MISSING, NOTE = "ok", "missing", "note"
 _MEGABYTES_A_MINUTE = 288
@@ -264,6 +265,6 @@ def command(serial: str | None, into: Path | None, counter: float | None) -> Non
     dongle_missing = False
     for one in findings(serial, into, counter):
         dongle_missing |= one.state == MISSING and one.what.startswith("dongle")
-        click.echo(str(one))
+        tell(str(one), indent=8)
     if dongle_missing:
         raise SystemExit(1)

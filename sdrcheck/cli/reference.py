@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from sdrcheck.cli.arguments import CHAIN, FREQUENCY, NUMBER, WATTS, Number
-from sdrcheck.cli.options import is_live, is_tuned, tuning
+from sdrcheck.cli.options import is_live, is_tuned, tell, tuning
 from sdrcheck.errors import ReceiverError
 from sdrcheck.quantities import Measured, Term
 from sdrcheck.receiver.reference import (
@@ -277,7 +277,7 @@ def level(
     click.echo(f"dBm at the set = dBFS {tied.constant_db:+.2f} dB, ± {found.uncertainty:.2f} dB (k = 2)")
     _print_budget(found.terms, "dB")
     click.echo(f"{meter:g} W would read back as about {value:.3g} W ({low:.3g} to {high:.3g} W). Kept in {path}.")
-    click.echo(
+    tell(
         f"It holds at this gain, near this frequency, through {chain_text(chain)}. About, not calibrated: the meter "
         "decides."
     )
@@ -425,7 +425,7 @@ def _ppm(reference: FrequencyReference) -> str:
 
 def _print_reference(serial: str, reference: FrequencyReference) -> None:
     click.echo(f"dongle {serial}: {_ppm(reference)} (k = 2)")
-    click.echo(f"  {reference.source}")
+    tell(f"  {reference.source}")
     if reference.note:
         click.echo(f"  {reference.note}")
     _print_budget(reference.terms, "ppm")

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from sdrcheck.cli.arguments import NUMBER, Number
-from sdrcheck.cli.options import is_tuned
+from sdrcheck.cli.options import caution, is_tuned
 
 if TYPE_CHECKING:
     from sdrcheck.sources.source import IqSource
@@ -43,8 +43,8 @@ def command(source: str, weighting: str, generator: float, search: bool, limit: 
         raise click.UsageError(f"{source} gives no sound of a receiver; give sound:DEVICE or a one-channel WAV")
     with closing(open_source(source, Tuning(centre_hz=0.0))) as opened:
         require_sound(opened.facts)
-        for caution in CAUTIONS:
-            click.echo(f"caution: {caution}", err=True)
+        for words in CAUTIONS:
+            caution(words)
         if search:
             _search(opened, weighting == "psophometric", generator, limit)
         else:

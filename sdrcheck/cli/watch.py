@@ -19,6 +19,7 @@ from sdrcheck.cli.options import (
     channels_named,
     is_live,
     judging_options,
+    tell,
     tuning,
     tuning_options,
 )
@@ -105,6 +106,8 @@ def command(
 
     policy = Policy(only=only, own=frozenset(own), others=others, before_s=before, budget_bytes=round(disk * 1e9))
     if listing or show or mark or unmark:
+        if source is not None:
+            raise click.UsageError("--list, --show, --mark and --unmark look after a folder; leave out --from")
         _look_after(into, policy, listing, show, mark, unmark)
         return
     if source is None:
@@ -193,7 +196,7 @@ def _print(watched: Watched, policy: Policy, full: bool) -> None:
     from sdrcheck.recordings.utc import utc_moment
 
     line = watched.line
-    click.echo(f"{utc_moment(line.utc):%H:%M:%S}Z {line.event:8}{line.sentence}")
+    tell(f"{utc_moment(line.utc):%H:%M:%S}Z {line.event:8}{line.sentence}", indent=18)
     if full and line.event == "kept" and watched.transmission is not None:
         from rich.console import Console
 
@@ -270,6 +273,6 @@ def _check_chain(
     if chain is None:
         raise click.UsageError("a transmitter is named with --power, so name the chain before the dongle with --chain")
     found = attenuation.assess(power_w, chain, centre_hz, gain_db)
-    click.echo(f"chain: {found.verdict}. {' '.join(found.reasons)}", err=True)
+    tell(f"chain: {found.verdict}. {' '.join(found.reasons)}", err=True)
     if found.verdict is attenuation.Verdict.NOT_SAFE:
         raise ReceiverError("the chain is not safe for that transmitter; see sdrcheck attenuation")

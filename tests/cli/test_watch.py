@@ -174,6 +174,7 @@ def test_a_folder_that_is_no_watchs(capsys, tmp_path):
     ("words", "status", "sentence"),
     [
         (("--channel", "70"), 2, "name what to watch with --from SOURCE"),
+        (("--from", ANSWERED, "--list"), 2, "look after a folder; leave out --from"),
         (("--from", ANSWERED), 2, "name what to watch with --channel, or take everything in the span with --all"),
         (("--from", ANSWERED, "--all", "--channel", "70"), 2, "name what to watch with --channel"),
         (("--from", ANSWERED, "--channel", "999"), 2, "the plan knows no channel '999'; see `sdrcheck channels`"),
@@ -217,6 +218,17 @@ def test_a_named_transmitter_has_its_chain_checked_first(capsys, tmp_path):
     assert status == 0
     assert "chain: safe. Every element bears it" in err
     assert "levels stay relative: " in err
+
+
+def test_on_a_terminal_a_line_is_wrapped_between_words(capsys, tmp_path, monkeypatch):
+    words = ("--from", ANSWERED, "--speed", "0", "--channel", "70", "--own", SHIP, "--into", tmp_path)
+    whole = watch(capsys, *words)[1].splitlines()
+    monkeypatch.setenv("COLUMNS", "80")
+    monkeypatch.setattr("sys.stdout.isatty", lambda: True)
+    wrapped = watch(capsys, *words)[1].splitlines()
+    assert len(wrapped) > len(whole)
+    assert all(len(line) <= 80 for line in wrapped)
+    assert sum(line.startswith(" " * 18) for line in wrapped) == len(wrapped) - len(whole)
 
 
 def test_help(capsys):
