@@ -219,7 +219,7 @@ def test_blocks_lie_below_their_signal_with_a_scroll_bar_beside_them(qtbot) -> N
         scene = band.plot.getViewBox().mapViewToScene(QtCore.QPointF(20.0, 0.5))
         return abs(block - band._graphics.mapTo(both, band._graphics.mapFromScene(scene)).x())
 
-    qtbot.waitUntil(lambda: tape.verticalScrollBar().isVisible() and apart() <= 2)
+    qtbot.waitUntil(lambda: apart() <= 2 and tape.verticalScrollBar().isVisible())
 
 
 def test_the_frame_round_a_keying_on_the_air_grows_with_it(qtbot) -> None:  # type: ignore[no-untyped-def]
