@@ -12,7 +12,7 @@ from sdrcheck.filters.span import Span
 from sdrcheck.filters.spectrum import Density, PowerSpectra
 from sdrcheck.filters.steps import Step
 from sdrcheck.filters.track import Slot
-from sdrcheck.filters.windows import boxed, running_total, windows
+from sdrcheck.filters.windows import at_every_cell, boxed, running_total, window_totals
 
 Array = NDArray[np.float64]
 Marks = NDArray[np.bool_]
@@ -34,16 +34,18 @@ class Detector:
 
     def hot(self, cells: Density, under: Array, gains: Array) -> Marks:
         """Where power stands above the noise: shape (blocks, cells)."""
-        band = self._band
+        band, count = self._band, cells.shape[1]
         hot: Marks = np.zeros(cells.shape, np.bool_)
         held = gains > 0
+        blocks = slice(None) if np.all(held) else held
         power, noise = running_total(cells), running_total(under)
         for width_hz, ratio in ((band.narrow_hz, band.narrow_ratio), (band.wide_hz, band.wide_ratio)):
-            width = self._spectra.cells_in(width_hz)
-            found = windows(power, width) / windows(noise, width)
-            hot = np.logical_or(hot, found > ratio)
+            width = min(self._spectra.cells_in(width_hz), count)
+            found = window_totals(power, width) / window_totals(noise, width)
+            raised = found > ratio
             if np.count_nonzero(held) >= 3:
-                hot = np.logical_or(hot, found[held].mean(axis=0) > band.mean_ratio)
+                raised |= found[blocks].mean(axis=0) > band.mean_ratio
+            hot |= at_every_cell(raised, count)
         hot[~held] = False
         return hot
 
@@ -59,8 +61,8 @@ class Detector:
         rows = (hot & ~claimed).any(axis=1)
         noise = under[rows].mean(axis=0)
         excess = np.maximum(cells[rows].mean(axis=0) - noise, 0.0)
-        fine = boxed(excess[None, :], self._spectra.cells_in(band.narrow_hz))[0]
-        coarse = boxed(excess[None, :], self._spectra.cells_in(band.wide_hz))[0]
+        fine = boxed(excess, self._spectra.cells_in(band.narrow_hz))
+        coarse = boxed(excess, self._spectra.cells_in(band.wide_hz))
         strong = [(self._spectra.cell_of(slot.offset_hz), slot) for slot in followed]
         reach = self._spectra.cells_in(band.wide_hz / 2)
         while len(strong) < _MOST_SLOTS and np.any(left):

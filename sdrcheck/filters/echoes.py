@@ -196,9 +196,8 @@ class Echoes:
                 yield Other(slot, keyed.on_s, keyed.off_s, keyed.power, keyed.excerpt)
 
     def _mean_around(self, track: Track) -> Array:
-        return boxed(
-            (track.around / max(track.around_blocks, 1))[None, :], self._spectra.cells_in(self._band.narrow_hz)
-        )[0]
+        mean = track.around / max(track.around_blocks, 1)
+        return boxed(mean, self._spectra.cells_in(self._band.narrow_hz))
 
     def _is_bridged(self, track: Track, other: Slot) -> bool:
         """Whether the spectrum between two places never falls near the noise: they are parts of one signal."""

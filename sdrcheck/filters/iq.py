@@ -7,7 +7,6 @@ removed here.
 
 from __future__ import annotations
 
-from functools import cache
 from typing import Any
 
 import numpy as np
@@ -15,26 +14,19 @@ from numpy.typing import NDArray
 
 Complex = NDArray[np.complex64]
 
-_CU8 = ((np.arange(256, dtype=np.float32) - np.float32(127.5)) / np.float32(127.5)).astype(np.float32)
-_CI8 = (np.arange(256, dtype=np.uint8).view(np.int8).astype(np.float32) / np.float32(128)).astype(np.float32)
-
-
-@cache
-def _pairs(datatype: str) -> Complex:
-    """What each two bytes mean as one complex number: half the look-ups, and whole samples at once."""
-    codes = np.arange(1 << 16, dtype=np.uint16).view(np.uint8)
-    parts: NDArray[np.float32] = (_CU8 if datatype == "cu8" else _CI8)[codes]
-    return parts.view(np.complex64)
-
 
 def complex_samples(raw: NDArray[Any], datatype: str) -> Complex:
     """Turn interleaved I, Q of a SigMF datatype into complex64 with full scale 1.0; shape (samples,).
 
     One-channel sound (`ri16_le`, `rf32_le`) becomes complex with Q = 0.
     """
-    if datatype in ("cu8", "ci8"):
-        return _pairs(datatype)[np.ascontiguousarray(raw).view(np.uint16)]
-    if datatype == "ci16_le":
+    if datatype == "cu8":
+        pairs = np.subtract(raw, np.float32(127.5), dtype=np.float32)
+        pairs /= np.float32(127.5)
+    elif datatype == "ci8":
+        pairs = raw.astype(np.float32)
+        pairs /= np.float32(128)
+    elif datatype == "ci16_le":
         pairs = raw.astype(np.float32) * np.float32(1 / 32768)
     elif datatype == "cf32_le":
         pairs = np.ascontiguousarray(raw, dtype=np.float32)

@@ -59,7 +59,9 @@ class PowerSpectra:
 
     def cells(self, densities: Density) -> Density:
         """Mean density in every cell: shape (blocks, cells)."""
-        return densities.reshape(densities.shape[0], self.cell_count, self.bins_per_cell).mean(axis=2)
+        bins = densities.reshape(densities.shape[0], self.cell_count, self.bins_per_cell)
+        total: Density = np.einsum("ijk->ij", bins)
+        return total / np.float32(self.bins_per_cell)
 
     def cell_of(self, offset_hz: float) -> int:
         """The cell in which a frequency (from 0 Hz) lies, held inside the span."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -15,22 +17,26 @@ def running_total(values: NDArray[np.floating]) -> Array:
     return total
 
 
-def windows(total: Array, width: int) -> Array:
-    """Means over `width` cells around every cell, out of running totals; at the ends the outermost whole window."""
-    count = total.shape[1] - 1
-    width = min(width, count)
-    means = (total[:, width:] - total[:, :-width]) / width
-    boxed = np.empty((total.shape[0], count))
-    before = width // 2
-    boxed[:, before : before + means.shape[1]] = means
-    boxed[:, :before] = means[:, :1]
-    boxed[:, before + means.shape[1] :] = means[:, -1:]
-    return boxed
+def window_totals(total: Array, width: int) -> Array:
+    """Totals over every whole window of `width` cells, out of running totals."""
+    return total[:, width:] - total[:, :-width]
 
 
-def boxed(values: NDArray[np.floating], width: int) -> Array:
-    """Running mean over `width` cells of every row."""
-    return windows(running_total(values), width)
+def at_every_cell(windows: NDArray[Any], count: int) -> NDArray[Any]:
+    """What was found for each whole window at the cell in its middle; at the ends that of the outermost window."""
+    before = (count - windows.shape[-1] + 1) // 2
+    wide = np.empty((*windows.shape[:-1], count), windows.dtype)
+    wide[..., :before] = windows[..., :1]
+    wide[..., before : before + windows.shape[-1]] = windows
+    wide[..., before + windows.shape[-1] :] = windows[..., -1:]
+    return wide
+
+
+def boxed(values: Array, width: int) -> Array:
+    """Running mean over `width` cells."""
+    width = min(width, values.size)
+    total = running_total(values[None, :])
+    return at_every_cell(window_totals(total, width)[0] / width, values.size)
 
 
 def widened(marks: Marks, cells: int) -> Marks:
