@@ -27,8 +27,11 @@ def end() -> None:
         gc.enable()
 
 
-def sweep() -> None:
-    """Collect as much as is due by Python's own thresholds. Called in the window's thread."""
+def sweep(*, everything: bool = False) -> None:
+    """Collect as much as is due by Python's own thresholds, or all there is. Called in the window's thread."""
+    if everything:
+        gc.collect()
+        return
     due = [count > threshold > 0 for count, threshold in zip(gc.get_count(), gc.get_threshold(), strict=True)]
     if due[0]:
         gc.collect(2 if due[1] and due[2] else 1 if due[1] else 0)

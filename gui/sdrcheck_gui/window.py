@@ -283,6 +283,7 @@ class Window(QtWidgets.QMainWindow):
         if self.session is not None:
             self.session.feed.stop()
             self.session = None
+            sweeping.sweep(everything=True)  # the last minutes are large, and what held them held itself
 
     def say(self, sentence: str, *, warning: bool = False) -> None:
         """Put one sentence where the user looks for news."""

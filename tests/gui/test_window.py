@@ -7,6 +7,7 @@ import os
 import subprocess
 import sys
 import threading
+import weakref
 from pathlib import Path
 
 import pytest
@@ -361,3 +362,11 @@ def test_what_belongs_to_qt_is_never_collected_in_another_thread(qtbot, tmp_path
     assert set(where) == {threading.current_thread()}
     window.close()
     assert gc.isenabled()
+
+
+def test_another_source_lets_the_memory_of_the_one_before_go(window: Window, qtbot) -> None:  # type: ignore[no-untyped-def]
+    play(window, qtbot, CALL)
+    assert window.session is not None
+    before = weakref.ref(window.session)
+    play(window, qtbot, TWO)
+    assert before() is None
