@@ -111,6 +111,7 @@ class Watch:
     _open: dict[int, _Open] = field(default_factory=dict)
     _whole: Keeping | None = None
     _clock: _HostClock = field(default_factory=_HostClock)
+    _heard_at: float = 0.0
     _day: str = ""
     _disk_low: bool = False
     _stopped: bool = False
@@ -135,13 +136,12 @@ class Watch:
                 yield from self._one_source(journal, source, waits=reopen is not None)
                 if reopen is None or self._over():
                     break
-                lost_at = time.monotonic()
                 again = yield from self._wait_for(journal, reopen)
                 if again is None:
                     break
                 source = again
-                hole_s = time.monotonic() - lost_at
-                sentence = f"The source is back after {hole_s:.0f} s; nothing was heard meanwhile."
+                hole_s = time.monotonic() - self._heard_at
+                sentence = f"The source is back after {hole_s:.1f} s; nothing was heard meanwhile."
                 yield self._note(journal, "hole", sentence, seconds=hole_s)
             why = "Stopped." if self._stopped else "The time is over." if self._over() else "The source ended."
             yield self._note(journal, "ended", why)
@@ -163,6 +163,7 @@ class Watch:
         except SdrcheckError as problem:
             yield self._note(journal, "trouble", str(problem))
         finally:
+            self._heard_at = until_over.heard_at
             self._finish_all("the watch ended" if self._over() else "the source ended")
             relay.close()
         yield from self._settle(journal)
@@ -219,8 +220,9 @@ class Watch:
             yield from self._ended(journal, memory, event)
         elif isinstance(event, SourceFault):
             sentence = event.sentence.rstrip(".")
-            sentence += "; the watch waits for it." if event.stopped and waits and not self._over() else "."
-            yield self._note(journal, "trouble", sentence, lost_samples=event.lost_samples)
+            if event.stopped and waits and not self._over():
+                sentence = f"{sentence.removesuffix(', then start again')}; the watch waits for it"
+            yield self._note(journal, "trouble", f"{sentence}.", lost_samples=event.lost_samples)
             yield from self._doubt(journal, event)
         elif not isinstance(event, Finished):
             yield from self._look_around(journal)
@@ -383,6 +385,8 @@ class _Until:
 
     def __init__(self, source: IqSource, over: Callable[[], bool]) -> None:
         self._source, self._over = source, over
+        self.heard_at = time.monotonic()
+        """When the latest block came, by the monotonic clock."""
 
     @property
     def facts(self) -> SourceFacts:
@@ -390,6 +394,7 @@ class _Until:
 
     def blocks(self) -> Iterator[IqBlock]:
         for block in self._source.blocks():
+            self.heard_at = time.monotonic()
             yield block
             if self._over():
                 return

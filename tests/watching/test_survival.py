@@ -156,8 +156,7 @@ def test_the_dongle_is_pulled_out_in_mid_call(
     folder = tmp_path / "watch"
     (trouble,) = sentences(folder, "trouble")
     assert trouble == (
-        "dongle EXAMPLE7 was lost (it was pulled out, or the driver gave up); plug it in anew, then start again; the "
-        "watch waits for it."
+        "dongle EXAMPLE7 was lost (it was pulled out, or the driver gave up); plug it in anew; the watch waits for it."
     )
     found = kept(folder)
     assert [len(one.calls) for one in found][:3] == [1, 1, 1]  # one whole, one as far as it came, one after the return

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +13,7 @@ from sdrcheck.bench import Settings, collect, run
 from sdrcheck.errors import SourceError, SourceLost
 from sdrcheck.findings.inspection import Inspection
 from sdrcheck.sources.recording import RecordingSource
-from sdrcheck.sources.source import IqSource
+from sdrcheck.sources.source import IqBlock, IqSource
 from sdrcheck.sources.synthetic import Synthetic
 from sdrcheck.watching import journal
 from sdrcheck.watching.policy import Policy, masked
@@ -101,6 +102,26 @@ def test_a_source_that_comes_back_leaves_a_hole_with_its_size(tmp_path: Path) ->
     assert said.count("kept") == 3  # the call before the loss, and both after the return
     assert any("stopped answering" in line.sentence for line in journal.lines(tmp_path))
     assert "1 hole, 0 s in all" in journal.daily_summary(tmp_path)
+
+
+def test_a_hole_begins_with_the_last_sample_and_not_when_the_silence_was_noticed(tmp_path: Path) -> None:
+    class FallingSilent(Synthetic):
+        def blocks(self) -> Iterator[IqBlock]:
+            yield next(super().blocks())
+            time.sleep(0.3)
+            raise SourceLost("dongle X sends no samples any more; plug it in anew, then start again")
+
+    silent = FallingSilent(np.zeros(48_000, complex), 48_000, 156.525e6)
+    rest = [RecordingSource(ANSWERED)]
+    watch = Watch(tmp_path, Settings(), Policy(own=SHIP), waits_s=(0.01,))
+    with pytest.raises(IndexError):  # once it is back, and then there is no more
+        list(watch.run(silent, rest.pop))
+    lines = list(journal.lines(tmp_path))
+    (hole,) = (line for line in lines if line.event == "hole")
+    assert hole.seconds is not None
+    assert hole.seconds >= 0.3
+    (lost,) = (line for line in lines if "sends no samples" in line.sentence)
+    assert lost.sentence.endswith("plug it in anew; the watch waits for it.")
 
 
 def test_a_keying_longer_than_half_the_memory_is_kept_whole(tmp_path: Path) -> None:
