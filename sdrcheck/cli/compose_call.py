@@ -49,6 +49,8 @@ class PositionType(click.ParamType[tuple[float, float]]):
         found = re.fullmatch(rf"\s*{half}([NS])[\s,]*{half}([EW])\s*", str(value), re.IGNORECASE)
         if not found:
             self.fail(f"{value!r} is not a position; write it like 55°12'N 012°34'E", param, ctx)
+        if float(found[2]) >= 60 or float(found[5]) >= 60:
+            self.fail(f"{value!r}: minutes go from 0 to less than 60", param, ctx)
         latitude = (int(found[1]) + float(found[2]) / 60) * (-1 if found[3] in "Ss" else 1)
         longitude = (int(found[4]) + float(found[5]) / 60) * (-1 if found[6] in "Ww" else 1)
         return latitude, longitude

@@ -35,6 +35,8 @@ class Position(click.ParamType[tuple[float, float]]):
         if plain:
             latitude, longitude = float(plain[1]), float(plain[2])
         elif sailor:
+            if float(sailor[2] or 0) >= 60 or float(sailor[5] or 0) >= 60:
+                self.fail(f"{value!r}: minutes go from 0 to less than 60", param, ctx)
             latitude = (int(sailor[1]) + float(sailor[2] or 0) / 60) * (-1 if sailor[3] in "sS" else 1)
             longitude = (int(sailor[4]) + float(sailor[5] or 0) / 60) * (-1 if sailor[6] in "wW" else 1)
         else:

@@ -77,7 +77,11 @@ class NetworkDongle:
         self._thread = threading.Thread(target=self._receive, args=(rate,), name=self._name, daemon=True)
         self._thread.start()
         try:
-            self._intake.wait_for_samples(_ANSWER_S, f"{self._name} greets but sends no samples; look at the server")
+            self._intake.wait_for_samples(
+                _ANSWER_S,
+                f"{self._name} greets but sends no samples at {rate:.12g} a second; look at the server, it may want "
+                "another --rate",
+            )
         except BaseException:
             self.close()
             raise

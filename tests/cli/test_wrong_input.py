@@ -45,6 +45,8 @@ def _own_folders(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
         ((*CALL, "-o", "x", "--offset", "1e9"), 2, "it must be 50000 or less"),
         ((*CALL, "-o", "x", "--position", "55.2,12.5"), 2, "test call: it carries no position"),
         ((*CALL, "-o", "x", "--utc", "12:00"), 2, "test call: it carries no time"),
+        ((*CALL, "-o", "x", "--position", "55°75'N 012°34'E"), 2, "minutes go from 0 to less than 60"),
+        (("stations", "--near", "54 60N 012 05E"), 2, "minutes go from 0 to less than 60"),
         ((*CALL, "-o", "x", "--shift", "180"), 2, "shift is no fault of a call on --band vhf"),
         ((*CALL, "-o", "x", "--band", "mf", "--index-b", "1.8"), 2, "index b is no fault of a call on --band mf"),
         (("evidence", "key", ""), 1, "a key needs a file"),
