@@ -58,7 +58,11 @@ if TYPE_CHECKING:
     show_default=True,
     help="Disk budget in GB; oldest unmarked go first.",
 )
-@click.option("--record", type=click.Path(dir_okay=False, path_type=Path), help="Record everything into this, too.")
+@click.option(
+    "--record",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Record everything, too; after a loss anew beside it.",
+)
 @click.option("--listen", metavar="CHANNEL", help="Hear this channel meanwhile.")
 @click.option("--device", help="Sound device to hear it on; the usual one if not named.")
 @click.option("--full", is_flag=True, help="Print all that is known of each kept keying below its line.")

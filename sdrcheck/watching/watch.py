@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import shutil
 import time
 from collections import deque
@@ -27,6 +28,7 @@ from sdrcheck.findings.inspection import Inspection, Kind, RecordingFacts, Refer
 from sdrcheck.findings.wording import format_place, format_reading
 from sdrcheck.recordings.facts import ReceptionFacts
 from sdrcheck.recordings.recording import open_recording
+from sdrcheck.recordings.sigmf import META, base_of
 from sdrcheck.recordings.utc import utc_moment, utc_now, utc_text
 from sdrcheck.sources.source import IqBlock, IqSource, SourceFacts
 from sdrcheck.watching.journal import INSPECTION, Journal, Line, daily_summary, make_room, name_of
@@ -93,8 +95,8 @@ class Watch:
     """One watch over one source, until `deadline` (monotonic seconds), `stop` or the end of the source.
 
     `reopen` is asked for the source again when it is lost; None means that the watch ends with it. `hear` gets every
-    block as it comes, in a thread of its own. With `record` everything is recorded there, too, until the first loss of
-    the source.
+    block as it comes, in a thread of its own. With `record` everything is recorded there, too, after a loss of the
+    source into another recording beside it.
     """
 
     folder: Path
@@ -167,6 +169,7 @@ class Watch:
             self._finish_all("the watch ended" if self._over() else "the source ended")
             relay.close()
         yield from self._settle(journal)
+        yield from self._miss_the_whole(journal)
         self._kept.clear()
 
     def _finish_all(self, why: str) -> None:
@@ -255,11 +258,13 @@ class Watch:
 
     def _secure_long_ones(self, journal: Journal, memory: RollingMemory) -> Iterator[Watched]:
         """Begin the recording of a keying that is about to outgrow the memory, and the recording of everything."""
+        yield from self._miss_the_whole(journal)
         if self._disk_low:
             return
         if self.record is not None and self._whole is None:
             try:
-                self._whole = memory.keep_from(self.record)
+                self._whole = memory.begin(_free_name(base_of(self.record)))
+                self._whole.start()
             except (SourceError, RecordingError) as problem:
                 self.record = None
                 yield self._note(journal, "trouble", str(problem))
@@ -270,10 +275,22 @@ class Watch:
                 place = one.started.channel.name if one.started.channel else f"{one.started.frequency_hz / 1e3:.0f}k"
                 base = self._base(memory, one.started.start_s, place, "long")
                 try:
-                    one.keeping = memory.keep_from(base, start_s, start_s + self.policy.longest_s)
+                    one.keeping = memory.begin(base, start_s, start_s + self.policy.longest_s)
+                    one.keeping.start()
                 except (SourceError, RecordingError) as problem:
                     one.refused = True
                     yield self._note(journal, "trouble", str(problem))
+
+    def _miss_the_whole(self, journal: Journal) -> Iterator[Watched]:
+        """Tell where the recording of everything broke off, and let go of one that has ended."""
+        if self._whole is None or not self._whole.finished:
+            return
+        if self._whole.problem is not None:
+            reason = self._whole.problem.strerror
+            self.record = None
+            sentence = f"The recording of everything is cut short, the disk refused ({reason})."
+            yield self._note(journal, "trouble", sentence)
+        self._whole = None
 
     def _ended(self, journal: Journal, memory: RollingMemory, event: TransmissionEnded) -> Iterator[Watched]:
         found = event.transmission
@@ -348,12 +365,7 @@ class Watch:
     def _base(self, memory: RollingMemory, start_s: float, place: str, kind: str) -> Path:
         start = memory.facts.start_utc
         moment = utc_now() if start is None else utc_moment(start) + timedelta(seconds=start_s)
-        base = self.folder / name_of(moment, place, kind)
-        number = 2
-        while base.with_name(base.name + ".sigmf-meta").exists():
-            base = self.folder / f"{name_of(moment, place, kind)}-{number}"
-            number += 1
-        return base
+        return _free_name(self.folder / name_of(moment, place, kind))
 
     def _note(
         self,
@@ -427,6 +439,12 @@ def describe(found: Transmission, policy: Policy) -> str:
             verdict = f" ({reading.verdict})" if reading.verdict else ""
             parts.append(f"{quantity} {format_reading(reading)}{verdict}")
     return "; ".join(parts) + "."
+
+
+def _free_name(base: Path) -> Path:
+    """This base name, or where there is such a recording, the first with a number behind it that is free."""
+    names = itertools.chain((base,), (base.with_name(f"{base.name}-{number}") for number in itertools.count(2)))
+    return next(name for name in names if not name.with_name(name.name + META).exists())
 
 
 def _name_of(keeping: Keeping) -> str:

@@ -5,6 +5,8 @@ Each costs what was on the air meanwhile and nothing kept before, and is told in
 
 from __future__ import annotations
 
+import errno
+import itertools
 import os
 import signal
 import socket
@@ -15,6 +17,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import closing, suppress
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -27,6 +30,7 @@ from sdrcheck.compositions.waveform import vhf_call
 from sdrcheck.decoders.dsc.fields import CallType
 from sdrcheck.errors import SourceLost
 from sdrcheck.findings.inspection import Inspection, Transmission
+from sdrcheck.recordings import sigmf
 from sdrcheck.recordings.recording import open_recording
 from sdrcheck.recordings.seal import sha512_of
 from sdrcheck.recordings.sigmf import write
@@ -457,6 +461,40 @@ def test_everything_is_recorded_meanwhile_where_asked(quay: Path, tmp_path: Path
     whole = open_recording(tmp_path / "whole")
     assert whole.sample_count == int(PERIOD_S * RATE_HZ)
     assert sha512_of(tmp_path / "whole.sigmf-data") == sha512_of(quay.with_suffix(".sigmf-data"))
+
+
+def test_the_recording_of_everything_goes_on_beside_the_first_after_a_loss(quay: Path, tmp_path: Path) -> None:
+    class PulledOut(RecordingSource):
+        def blocks(self) -> Iterator[IqBlock]:
+            yield from itertools.islice(super().blocks(), 3)
+            raise SourceLost("dongle X was lost")
+
+    with_the_rest = [RecordingSource(quay)]
+    one = watching(tmp_path / "watch", record=tmp_path / "whole", waits_s=(0.01,))
+    with pytest.raises(IndexError):  # once it is back, and then there is no more
+        list(one.run(PulledOut(quay), with_the_rest.pop))
+    first, second = open_recording(tmp_path / "whole"), open_recording(tmp_path / "whole-2")
+    assert 0 < first.sample_count < second.sample_count == int(PERIOD_S * RATE_HZ)
+    assert first.facts.ended == "the source ended"
+
+
+def test_a_disk_that_refuses_the_recording_of_everything_is_told(
+    quay: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    append = sigmf.Writer.append
+
+    def full(writer: sigmf.Writer, *words: Any, **more: Any) -> None:
+        if writer.meta.name.startswith("whole") and writer.sample_count > RATE_HZ / 2:
+            raise OSError(errno.ENOSPC, "No space left on device")
+        append(writer, *words, **more)
+
+    monkeypatch.setattr(sigmf.Writer, "append", full)
+    with closing(RecordingSource(quay, speed=4)) as source:
+        list(watching(tmp_path / "watch", record=tmp_path / "whole").run(source))
+    (trouble,) = sentences(tmp_path / "watch", "trouble")
+    assert trouble.startswith("The recording of everything is cut short, the disk refused (No space left on device)")
+    assert open_recording(tmp_path / "whole").sample_count > RATE_HZ / 2
+    assert len(kept(tmp_path / "watch")) > 0
 
 
 def test_a_source_is_closed_whatever_happens(quay: Path, tmp_path: Path) -> None:
