@@ -37,12 +37,13 @@ KEYS = {  # key -> what it does
 }
 
 ELSEWHERE = {  # keys that belong to one part of the window
-    "Left, Right": "on the tape: the keying before, the keying after",
-    "Up, Down": "on the tape: the channel above, the channel below",
+    "Left, Right on the tape": "the keying before, the keying after",
+    "Up, Down on the tape": "the channel above, the channel below",
+    "Up, Down on the readings": "the reading above, the reading below, each with the source of its limit",
     "Tab": "from one field to the next",
     "Alt and an underlined letter": "to the field of that name",
     "Esc": "leave the hands-free run",
-    "mouse wheel, drag": "on the band: zoom, move; the axes zoom one way only",
+    "mouse wheel, drag on the band": "closer or wider, moved; on an axis one way only",
 }
 
 

@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pytest
 
+from sdrcheck.cli.options import Judging
+from sdrcheck.sources.source import Tuning
 from sdrcheck_gui import look as looks
 from sdrcheck_gui.panels.gates import GatesPage
 from sdrcheck_gui.panels.new_visit import NewVisitPage
@@ -83,3 +85,18 @@ def test_each_letter_leads_to_one_place_of_every_page(window: Window, visit: Pat
 def test_every_part_is_shown_by_its_key(window: Window, qtbot, key, part) -> None:  # type: ignore[no-untyped-def]
     qtbot.keyClick(window, key)
     assert part(window).isVisible()
+
+
+@pytest.mark.qt_log_ignore("does not support raise", extend=True)
+def test_source_of_a_limit_is_told_to_whoever_comes_by_key(window: Window, qtbot) -> None:  # type: ignore[no-untyped-def]
+    window.open(str(REPOSITORY / "captures" / "test-call.sigmf-meta"), Tuning(speed=None), Judging())
+    qtbot.waitUntil(lambda: bool(window.rulers.rulers()), timeout=20_000)
+    window.activateWindow()
+    first, second, *_ = window.rulers.rulers()
+    qtbot.keyClick(window, QtCore.Qt.Key.Key_F7)
+    qtbot.waitUntil(first.hasFocus)
+    assert "survey item" in QtWidgets.QToolTip.text()
+    qtbot.keyClick(first, QtCore.Qt.Key.Key_Down)
+    qtbot.waitUntil(second.hasFocus)
+    qtbot.keyClick(second, QtCore.Qt.Key.Key_Up)
+    qtbot.waitUntil(first.hasFocus)

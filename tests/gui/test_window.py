@@ -22,6 +22,7 @@ from sdrcheck_gui import look as looks
 from sdrcheck_gui.jobs import Job
 from sdrcheck_gui.keys import KEYS, KeysPage
 from sdrcheck_gui.qt import QtCore, QtWidgets
+from sdrcheck_gui.setup import Setup
 from sdrcheck_gui.window import Window
 from tests.conftest import REPOSITORY
 
@@ -370,3 +371,31 @@ def test_another_source_lets_the_memory_of_the_one_before_go(window: Window, qtb
     before = weakref.ref(window.session)
     play(window, qtbot, TWO)
     assert before() is None
+
+
+def test_what_is_declared_on_the_start_page_judges_as_on_the_command_line(window: Window, qtbot) -> None:  # type: ignore[no-untyped-def]
+    page = window.start
+    page.fill(
+        Setup(
+            source=str(CALL),
+            chain="40dB/100W,30dB/2W",
+            reference="+0.4±0.3",
+            tone_source="acoustic",
+            power_setting="low",
+            sound_level="94",
+        )
+    )
+    page.start.click()
+    assert window.session is not None
+    judging = window.session.judging
+    assert (judging.tone_source, judging.power_setting, judging.sound_level) == ("acoustic", "low", "94")
+    assert judging.chain is not None
+    qtbot.waitUntil(lambda: "Levels stay relative" in window.status.text(), timeout=5000)
+    assert "reference +0.40 ± 0.30 ppm (typed on the start page)" in window.status.text()
+
+
+def test_a_tone_fed_in_electrically_has_no_sound_level(window: Window) -> None:
+    window.start.fill(Setup(source=str(CALL), tone_source="electrical", sound_level="94"))
+    window.start.start.click()
+    assert window.session is None
+    assert "electrically" in window.start.problem.text()

@@ -71,6 +71,21 @@ class Ruler(QtWidgets.QWidget):
     def minimumSizeHint(self) -> QtCore.QSize:
         return QtCore.QSize(120, self.heightForWidth(self.width()))
 
+    def focusInEvent(self, event: QtGui.QFocusEvent) -> None:
+        super().focusInEvent(event)
+        if event.reason() != QtCore.Qt.FocusReason.MouseFocusReason:
+            below = self.mapToGlobal(QtCore.QPoint(12, self.height()))
+            QtWidgets.QToolTip.showText(below, self.toolTip(), self)
+        self.update()
+
+    def keyPressEvent(self, event: QtGui.QKeyEvent) -> None:
+        if event.key() == QtCore.Qt.Key.Key_Down:
+            self.focusNextChild()
+        elif event.key() == QtCore.Qt.Key.Key_Up:
+            self.focusPreviousChild()
+        else:
+            super().keyPressEvent(event)
+
     def paintEvent(self, event: QtGui.QPaintEvent) -> None:
         painter = QtGui.QPainter(self)
         painter.setRenderHint(QtGui.QPainter.RenderHint.Antialiasing)
@@ -219,6 +234,8 @@ class RulersPanel(QtWidgets.QWidget):
         self.copy_button.setEnabled(bool(found.readings))
         for reading in sorted(found.readings, key=lambda reading: reading.limit is None):
             self._rows.addWidget(Ruler(reading, self._look))
+        rulers = self.rulers()
+        self.setFocusProxy(rulers[0] if rulers else None)
 
     def text(self) -> str:
         """All readings, a line each, for the clipboard."""

@@ -28,6 +28,7 @@ class TracesPanel(QtWidgets.QWidget):
         column = QtWidgets.QVBoxLayout(self)
         column.setContentsMargins(0, 0, 0, 0)
         column.addWidget(graphics)
+        self.setFocusProxy(graphics)
         self.dress(look)
 
     def dress(self, look: Look) -> None:
