@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import click
 
 from sdrcheck.cli.arguments import NUMBER, PPM, Number
-from sdrcheck.cli.options import cautions_for, channels_inside, channels_named, source_options, tuning
+from sdrcheck.cli.options import cautions_for, channels_inside, channels_named, source_options, tell, tuning
 
 if TYPE_CHECKING:
     from sdrcheck.capture.recorder import Progress
@@ -90,7 +90,7 @@ def command(
     with closing(open_source(source, wanted)) as opened:
         channels_inside(opened.facts, places)
         for remark in opened.facts.remarks:
-            click.echo(remark, err=True)
+            tell(remark, err=True)
         recorder = Recorder(
             opened,
             out or Path(f"capture-{pressed:%Y%m%dT%H%M%SZ}"),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from sdrcheck.cli.arguments import NUMBER, Number
-from sdrcheck.cli.options import caution, channels_inside, channels_named, source_options, tuning
+from sdrcheck.cli.options import caution, channels_inside, channels_named, source_options, tell, tuning
 
 
 @click.command()
@@ -47,6 +47,8 @@ def command(
         with closing(Loudspeaker(device_named(device), level)) as loudspeaker:
             leg = f", {chosen.leg} leg" if chosen.leg else ""
             caution(SECRECY)
+            for remark in opened.facts.remarks:
+                tell(remark, err=True)
             click.echo(f"listening on channel {chosen.name}{leg}; stop with Ctrl-C", err=True)
             try:
                 for block in opened.blocks():

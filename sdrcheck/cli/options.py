@@ -248,9 +248,8 @@ def _place(channels: tuple[Channel, ...] | None, rate: float | None) -> tuple[fl
             if found is not None:
                 return found, fitting
     low, high = min(ships) / 1e6, max(ships) / 1e6
-    raise click.UsageError(
-        f"{low:g} to {high:g} MHz do not fit into one span; name fewer channels, or a --rate of up to 2.4M"
-    )
+    more = ", or a higher --rate" if centre_for(ships, DEPENDABLE_RATE_HZ) is not None else ""
+    raise click.UsageError(f"{low:g} to {high:g} MHz do not fit into one span; name fewer channels{more}")
 
 
 def _namesakes(channel: Channel, channels: tuple[Channel, ...]) -> tuple[Channel, ...]:

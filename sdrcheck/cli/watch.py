@@ -152,6 +152,8 @@ def command(
             lines = watch.run(opened, (lambda: open_source(source, wanted)) if is_live(source) else None)
             started = next(lines)  # nobody is to key anything for a watch that does not start
             cautions_for(source)
+            for remark in opened.facts.remarks:
+                tell(remark, err=True)
             hears_calls = watched is None or any(channel.calling for channel in watched)
             if hears_calls and not own and not others and only in (None, "calls"):
                 click.echo("no --own identity: calls are told of, masked, but none is kept", err=True)

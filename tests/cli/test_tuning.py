@@ -69,6 +69,13 @@ def test_the_cautions_come_once_and_after_the_dongle_answers(capsys, tmp_path: P
     assert "may not be opened by this user" in said[0]
 
 
+def test_what_the_dongle_does_otherwise_is_said(capsys, tmp_path: Path, stand_in: Callable[..., Path]) -> None:
+    stand_in()
+    words = ("--from", "dongle", "--channel", "70", "--gain", "99", "--into", tmp_path / "watch", "--for", "0.1s")
+    _, said = run(capsys, "watch", *words, "--memory", "5")
+    assert "A gain of 99 dB was asked for; this tuner's nearest step is 49.6 dB." in said
+
+
 def test_a_capture_beside_a_channel(capsys, tmp_path: Path, stand_in: Callable[..., Path]) -> None:
     stand_in()
     status, _ = run(

@@ -67,7 +67,12 @@ def _own_folders(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
         (("watch", "--from", VOICE, "--all", "--listen", "16"), 1, "(156.457 MHz to 156.697 MHz); choose a channel"),
         (("watch", "--from", "dongle", "--all", "--centre", "1e400"), 2, "is no frequency to reckon with"),
         (("watch", "--from", "dongle", "--all", "--speed", "2"), 2, "the air goes at its own pace"),
-        (("watch", "--from", "dongle", "--channel", "06", "--channel", "2182"), 2, "do not fit into one span"),
+        (("watch", "--from", "dongle", "--channel", "06", "--channel", "2182"), 2, "name fewer channels (see"),
+        (
+            ("watch", "--from", "dongle", "--channel", "06", "--channel", "16", "--rate", "240k"),
+            2,
+            "156.3 to 156.8 MHz do not fit into one span; name fewer channels, or a higher --rate",
+        ),
         (("listen", "--from", VOICE, "--channel", "6"), 1, "channel 06 (156.300 MHz) is not within what"),
         (("capture", "--from", VOICE, "--channel", "16"), 1, "channel 16 (156.800 MHz) is not within what"),
         (("attenuation", "leak", "--from", VOICE, "--channel", "16"), 1, "channel 16 (156.800 MHz) is not within what"),
