@@ -107,9 +107,7 @@ class Feed:
 class Session:
     """One run of the engine on one source, with its rolling memory, opened inside the feed's thread."""
 
-    def __init__(
-        self, word: str, tuning: Tuning, judging: Judging, memory_s: float = 120.0, listening: Listening | None = None
-    ) -> None:
+    def __init__(self, word: str, tuning: Tuning, judging: Judging, memory_s: float, listening: Listening) -> None:
         self.word, self.tuning, self.judging, self.memory_s = word, tuning, judging, memory_s
         self._listening = listening
         self._memory: RollingMemory | None = None
@@ -126,7 +124,7 @@ class Session:
             settings = self.judging.settings(source, tell=remarks.append)
             self._memory = RollingMemory(source, self.memory_s)
             yield SourceOpened(source.facts, settings, tuple(remarks))
-            tapped = self._memory if self._listening is None else Tap(self._memory, self._listening)
+            tapped = Tap(self._memory, self._listening, getattr(source, "recording", None))
             yield from run(tapped, replace(settings, frames_per_s=_FRAMES_PER_S, frame_bins=_FRAME_BINS))
         finally:
             source.close()

@@ -160,8 +160,10 @@ class Listening:
 class Tap:
     """A source that lets somebody listen to its blocks on their way to the engine."""
 
-    def __init__(self, source: IqSource, listening: Listening) -> None:
+    def __init__(self, source: IqSource, listening: Listening, recording: object = None) -> None:
+        """`recording` is what is played, where it is one: the engine looks whether its samples are those sealed."""
         self._source, self._listening = source, listening
+        self.recording = recording
 
     @property
     def facts(self) -> SourceFacts:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from sdrcheck.bench import SourceFault
+from sdrcheck.bench import Finished, SourceFault
 from sdrcheck.cli.options import Judging
 from sdrcheck.cli.ready import Finding, findings
 from sdrcheck.sources.source import Tuning
@@ -60,6 +60,7 @@ class Window(QtWidgets.QMainWindow):
         self._now = 0.0
         self._ticks = 0
         self._lost_source = False
+        self._finished: Finished | None = None
         self._looked_ready = False
         self._setup: Setup | None = None
         self._shortcuts: dict[str, QtGui.QShortcut] = {}
@@ -263,7 +264,7 @@ class Window(QtWidgets.QMainWindow):
         self.clock.starts(None)
         self.band.clear()
         self.tape.follow(self.keyings)
-        self._now, self._number, self._lost_source = 0.0, None, False
+        self._now, self._number, self._lost_source, self._finished = 0.0, None, False, None
         self._show_chosen()
         self.say(f"Opening {word} …")
         self.again_button.hide()
@@ -320,6 +321,8 @@ class Window(QtWidgets.QMainWindow):
         elif isinstance(event, SourceFault):
             self.say(event.sentence, warning=True)
             self._lost_source |= event.stopped
+        elif isinstance(event, Finished):
+            self._finished = event
         elif isinstance(event, EngineStopped):
             self._ended(event)
         self.band.show_event(event)
@@ -342,8 +345,11 @@ class Window(QtWidgets.QMainWindow):
         if self._setup is not None:
             remember(self._setup)
             self._setup = None
-        reference = event.settings.known_reference
-        known = f"reference {reference.correction_ppm:+.2f} ± {reference.uncertainty_ppm:.2f} ppm ({reference.source})"
+        reference = event.settings.reference
+        known = "no frequency reference is known"
+        if reference is not None:
+            spread = f"{reference.correction_ppm:+.2f} ± {reference.uncertainty_ppm:.2f} ppm"
+            known = f"reference {spread} ({reference.source})"
         remarks = " ".join(("", *facts.remarks, *(f"{_upper(remark)}." for remark in event.remarks)))
         self.say(f"{facts.name}: {facts.sample_rate_hz / 1e3:.6g} kS/s; {known}. Nothing is transmitted.{remarks}")
 
@@ -354,9 +360,16 @@ class Window(QtWidgets.QMainWindow):
             kept = " What was received can still be kept." if self._now else ""
             self.say(f"{event.sentence.rstrip('.')}.{kept}", warning=True)
         elif not self._lost_source:
-            self.say("The source has ended.")
+            self._say_finished()
         if self.hands is not None:
             self.hands.take(SourceFault(self._now, event.sentence or "The source has ended.", stopped=True))
+
+    def _say_finished(self) -> None:
+        """Say that the source has ended, and what the engine remarked on all of it."""
+        whole = self._finished
+        remarks = () if whole is None else dict.fromkeys((*whole.recording.remarks, *whole.remarks))
+        altered = whole is not None and whole.recording.hash_matches is False
+        self.say(" ".join(("The source has ended.", *remarks)), warning=altered)
 
     # choosing
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import os
+import shutil
 import subprocess
 import sys
 import threading
@@ -399,3 +400,20 @@ def test_a_tone_fed_in_electrically_has_no_sound_level(window: Window) -> None:
     window.start.start.click()
     assert window.session is None
     assert "electrically" in window.start.problem.text()
+
+
+def test_samples_that_are_not_those_sealed_are_told_of(window: Window, qtbot, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
+    altered = tmp_path / CALL.name
+    shutil.copy(CALL, altered)
+    data = bytearray(CALL.with_suffix(".sigmf-data").read_bytes())
+    data[1000] ^= 1
+    altered.with_suffix(".sigmf-data").write_bytes(data)
+    play(window, qtbot, altered)
+    assert "not those that were sealed" in window.status.text()
+    assert window.status.text().startswith("⚠")
+
+
+def test_an_unknown_reference_is_said_in_few_words(window: Window, qtbot) -> None:  # type: ignore[no-untyped-def]
+    window.open(str(CALL), Tuning(speed=0.05), Judging())
+    qtbot.waitUntil(lambda: "no frequency reference" in window.status.text(), timeout=5000)
+    assert len(window.status.text()) < 200
