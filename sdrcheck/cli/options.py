@@ -6,7 +6,7 @@ import functools
 import shutil
 import sys
 import textwrap
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, TypeVar, cast
@@ -235,21 +235,41 @@ def tuning(
 
 def _place(channels: tuple[Channel, ...] | None, rate: float | None) -> tuple[float, float]:
     """Where to tune a dongle, and the least rate that has all of these in the span, where none was named."""
-    from sdrcheck.sources.tuner import DEPENDABLE_RATE_HZ, USUAL_RATE_HZ, VHF_CENTRE_HZ, centre_for
+    from sdrcheck.sources.tuner import DEPENDABLE_RATE_HZ, VHF_CENTRE_HZ, centre_for
 
     if channels is None:
         return VHF_CENTRE_HZ, rate or DEPENDABLE_RATE_HZ
     wanted = [one.frequency_hz for one in channels]
     # what the coast sends on lies far above the ship's frequency of the same name
     ships = [one.frequency_hz for one in channels if one is min(_namesakes(one, channels), key=_frequency_of)]
-    for places in (wanted, ships):
-        for fitting in (USUAL_RATE_HZ, DEPENDABLE_RATE_HZ) if rate is None else (rate,):
-            found = centre_for(places, fitting)
-            if found is not None:
-                return found, fitting
+    found = _fitting(wanted, rate) or _fitting(ships, rate)
+    if found is not None:
+        return found
     low, high = min(ships) / 1e6, max(ships) / 1e6
     more = ", or a higher --rate" if centre_for(ships, DEPENDABLE_RATE_HZ) is not None else ""
     raise click.UsageError(f"{low:g} to {high:g} MHz do not fit into one span; name fewer channels{more}")
+
+
+def _fitting(places: Collection[float], rate: float | None) -> tuple[float, float] | None:
+    """A centre that has all these frequencies in the span, at the given rate or the least usual one; None if none."""
+    from sdrcheck.sources.tuner import DEPENDABLE_RATE_HZ, USUAL_RATE_HZ, centre_for
+
+    for one in (USUAL_RATE_HZ, DEPENDABLE_RATE_HZ) if rate is None else (rate,):
+        centre = centre_for(places, one)
+        if centre is not None:
+            return centre, one
+    return None
+
+
+def tuning_for(
+    source: str, frequencies: Collection[float], centre: float | None, rate: float | None, gain: float | None
+) -> Tuning:
+    """What is asked of a live source that is to hear these frequencies, on the plan or off it."""
+    from sdrcheck.sources.source import Tuning
+
+    if centre is None and is_tuned(source):
+        centre, rate = _fitting(frequencies, rate) or (None, rate)
+    return Tuning(centre_hz=centre, sample_rate_hz=rate, gain_db=gain, speed=None)
 
 
 def _namesakes(channel: Channel, channels: tuple[Channel, ...]) -> tuple[Channel, ...]:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Literal
 import click
 
 from sdrcheck.cli.arguments import FREQUENCY, NUMBER, PPM, Number
+from sdrcheck.cli.options import is_live, tuning_for
 from sdrcheck.cli.visit_options import now_utc, opened, say, visit_option
 
 if TYPE_CHECKING:
@@ -19,8 +20,6 @@ if TYPE_CHECKING:
     from sdrcheck.visits.checks.check import Check
     from sdrcheck.visits.results import Filed
 
-LIVE = ("dongle", "net:", "sound:")
-"""How a live source begins; everything else is a recording's path."""
 SECONDS = {"distress": 330.0, "text": 630.0, "call": 30.0, "carrier": 20.0}
 """How long to record where nobody says: a repeat comes after 4.5 min, a text slot lasts 10 min."""
 
@@ -55,7 +54,7 @@ def check(
     from sdrcheck.evidence import case
 
     wanted, folder = may_be_recorded(visit_path, check_id)
-    live = source.startswith(LIVE)
+    live = is_live(source)
     if live:
         show_check(wanted)
         recording = capture(folder, wanted, source, seconds, centre, rate, gain)
@@ -157,12 +156,9 @@ def capture(
     from sdrcheck.evidence.filing import RECORDINGS
     from sdrcheck.recordings.sigmf import META
     from sdrcheck.sources.catalogue import open_source
-    from sdrcheck.sources.source import Tuning
 
     assert wanted.keying is not None
-    tuning = Tuning(
-        centre_hz=centre or _beside(wanted.keying.frequency_hz), sample_rate_hz=rate, gain_db=gain, speed=None
-    )
+    tuning = tuning_for(source, [wanted.keying.frequency_hz], centre, rate, gain)
     base = folder / RECORDINGS / f"{safe_name(wanted.id)}-{now_utc():%Y%m%dT%H%M%SZ}"
     base.parent.mkdir(parents=True, exist_ok=True)
     with closing(open_source(source, tuning)) as opened_source:
@@ -181,11 +177,6 @@ def capture(
     if captured.lost_samples:
         say(f"{captured.lost_samples} samples were lost on the way; the recording says where")
     return captured.meta
-
-
-def _beside(frequency_hz: float) -> float:
-    """A centre that keeps the receiver's own line at 0 Hz out of the channel."""
-    return frequency_hz + (75_000.0 if frequency_hz > 30e6 else 25_000.0)
 
 
 def _seconds(wanted: Check) -> float:

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 import click
 
 from sdrcheck.cli.arguments import NUMBER
-from sdrcheck.cli.visit_check import LIVE, capture
+from sdrcheck.cli.options import is_live
+from sdrcheck.cli.visit_check import capture
 from sdrcheck.cli.visit_options import now_utc, opened, say, visit_option
 
 if TYPE_CHECKING:
@@ -62,7 +63,7 @@ def gate(
             raise click.UsageError("say whether the second receiver heard the test call: --heard or --not-heard")
         gates.require_order(plan, ledger, radio, step)
         recording = Path(source)
-        if source.startswith(LIVE):
+        if is_live(source):
             recording = capture(folder, distress_check(plan, set_id, step), source, SECONDS[step], None, None, gain)
     passed, detail = file_step(visit_path, set_id, step, recording, listener=listener, heard=bool(heard), note=note)
     say(f"{step}: {'passed' if passed else 'NOT passed'}" + (f", {detail}" if detail else ""))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from sdrcheck.cli.arguments import FREQUENCY, NUMBER, PPM, Number
-from sdrcheck.cli.visit_check import LIVE
+from sdrcheck.cli.options import is_live, is_tuned, tuning_for
 from sdrcheck.cli.visit_options import now_utc, opened, say, visit_option
 
 if TYPE_CHECKING:
@@ -20,9 +20,6 @@ if TYPE_CHECKING:
     from sdrcheck.sources.source import IqSource
     from sdrcheck.visits.hands_free import Announcement
     from sdrcheck.visits.ship import Visit
-
-VHF_CENTRE_HZ, VHF_RATE_HZ = 156_700_000.0, 2_400_000.0
-"""All ships' channels at once, so that nothing has to be tuned while the hands are elsewhere."""
 
 
 @click.command("run")
@@ -54,6 +51,7 @@ def run(
     """
     from sdrcheck.cli.inspecting import settings_of
     from sdrcheck.errors import VisitError
+    from sdrcheck.sources.tuner import DEPENDABLE_RATE_HZ, VHF_CENTRE_HZ
     from sdrcheck.visits import gates
     from sdrcheck.visits.hands_free import HandsFree
 
@@ -64,13 +62,16 @@ def run(
         raise VisitError(f"{set_id} has no keyings that a hands-free run could go through")
     settings = settings_of(visit, None, reference=reference, tone_source=tone_source, when=now_utc())
     frequencies = [check.keying.frequency_hz for check in checks if check.keying]
-    if centre is None and min(frequencies) > 30e6:
-        centre, rate = VHF_CENTRE_HZ, rate or VHF_RATE_HZ
+    if centre is None and is_tuned(source) and min(frequencies) > 30e6:
+        centre, rate = VHF_CENTRE_HZ, rate or DEPENDABLE_RATE_HZ  # any channel may be keyed by mistake
     with (
-        closing(_opened_source(folder, source, centre, rate, gain, speed)) as flowing,
+        closing(_opened_source(folder, source, frequencies, centre, rate, gain, speed)) as flowing,
         closing(_Beeper(sound)) as beeper,
     ):
-        run_of = _Run(folder, visit, set_id, flowing, settings, tone_source, live=source.startswith(LIVE))
+        if is_live(source):
+            for caution in dict.fromkeys(caution for check in checks for caution in check.cautions):
+                say(f"CAUTION: {caution}")
+        run_of = _Run(folder, visit, set_id, flowing, settings, tone_source, live=is_live(source))
         state = HandsFree(checks)
         events = run_of.events()
         for announcement in state.run(events):
@@ -78,7 +79,7 @@ def run(
             beeper.play(announcement)
             if announcement.filed is not None:
                 run_of.file(announcement)
-        if source.startswith(LIVE):
+        if is_live(source):
             flowing.close()
         for _ in events:  # the engine has its last word: the seal, and what shows only across keyings
             pass
@@ -86,16 +87,21 @@ def run(
 
 
 def _opened_source(
-    folder: Path, source: str, centre: float | None, rate: float | None, gain: float | None, speed: float
+    folder: Path,
+    source: str,
+    frequencies: Collection[float],
+    centre: float | None,
+    rate: float | None,
+    gain: float | None,
+    speed: float,
 ) -> IqSource:
     from sdrcheck.evidence import filing
     from sdrcheck.sources.catalogue import open_source
     from sdrcheck.sources.recording import RecordingSource
-    from sdrcheck.sources.source import Tuning
 
-    if not source.startswith(LIVE):
+    if not is_live(source):
         return RecordingSource(filing.attach(folder, Path(source)), speed=speed or None)
-    return open_source(source, Tuning(centre_hz=centre, sample_rate_hz=rate, gain_db=gain, speed=None))
+    return open_source(source, tuning_for(source, frequencies, centre, rate, gain))
 
 
 class _Run:

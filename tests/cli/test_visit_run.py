@@ -16,6 +16,9 @@ from sdrcheck.compositions.call import CallOrder, call_bits
 from sdrcheck.decoders.dsc.fields import CallType
 from sdrcheck.evidence import case
 from sdrcheck.recordings import sigmf
+from sdrcheck.sources.source import Tuning
+from sdrcheck.sources.synthetic import Synthetic
+from sdrcheck.sources.tuner import DEPENDABLE_RATE_HZ, VHF_CENTRE_HZ
 from sdrcheck.visits import plan, results
 from tests.measurements.signals import speech_like
 from tests.visits import made
@@ -68,6 +71,27 @@ def done(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
     )
     assert ran.exit_code == 0, ran.output
     return folder, ran.output
+
+
+def test_a_live_run_is_tuned_to_all_that_ships_use_and_begins_with_the_cautions(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A silent source stands for the dongle, and ends before anything is keyed."""
+    asked: list[Tuning] = []
+
+    def silent(word: str, wanted: Tuning) -> Synthetic:
+        asked.append(wanted)
+        return Synthetic(np.zeros(48_000, complex), 48_000, 156.8e6)
+
+    monkeypatch.setattr("sdrcheck.sources.catalogue.open_source", silent)
+    folder = made.folder_with_visit(tmp_path / "visit", VISIT)
+    words = ["visit", "run", "vhf-1", "--from", "dongle", "--no-sound", "--visit", str(folder)]
+    ran = CliRunner().invoke(sdrcheck, words, catch_exceptions=False)
+    assert [(one.centre_hz, one.sample_rate_hz) for one in asked] == [(VHF_CENTRE_HZ, DEPENDABLE_RATE_HZ)]
+    said = " ".join(ran.output.split())
+    cautions = {caution for check in plan.make(made.visit(VISIT)).spoken("vhf-1") for caution in check.cautions}
+    assert cautions
+    assert all(said.count(f"CAUTION: {caution}") == 1 for caution in cautions)
 
 
 def test_every_keying_is_filed_to_its_check(done: tuple[Path, str]) -> None:
