@@ -17,10 +17,12 @@ from sdrcheck.errors import ReceiverError
 from sdrcheck.quantities import Measured, Term
 from sdrcheck.receiver.reference import (
     CARRIER_CLASSES,
+    COUNTER,
     OSCILLATORS,
     FrequencyReference,
     WarmUp,
     before_and_after,
+    cross_checked,
     from_counter,
     from_known_carrier,
     now_utc,
@@ -189,12 +191,16 @@ def carrier(
 @click.option("--serial", type=SERIAL, required=True, help="The dongle's serial.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
 def show(serial: str, as_json: bool) -> None:
-    """The newest reference of a dongle, as good as it is now, with its budget and what was kept before it."""
+    """The reference of a dongle, as good as it is now, with its budget and what else is kept.
+
+    It is the newest one that a counter made; without any, the newest from a known carrier.
+    """
     from sdrcheck.receiver import level_store, reference_store
 
     history = reference_store.history(serial)
     level = level_store.latest(serial)
-    current = history[-1].at(now_utc()) if history else FrequencyReference.uncorrected()
+    newest = reference_store.latest(serial)
+    current = newest.at(now_utc()) if newest else FrequencyReference.uncorrected()
     if not history:
         click.echo(f"nothing is kept for dongle {serial}; make one with `sdrcheck reference counter`", err=True)
     if as_json:
@@ -210,8 +216,8 @@ def show(serial: str, as_json: bool) -> None:
         click.echo(msgspec.json.format(msgspec.json.encode(document), indent=2))
         return
     _print_reference(serial, current)
-    for older in reversed(history[:-1]):
-        click.echo(f"before: {older.taken_utc:%Y-%m-%d %H:%M} UTC  {_ppm(older)}  ({older.method})")
+    for other in reversed([one for one in history if one != newest]):
+        click.echo(f"kept too: {other.taken_utc:%Y-%m-%d %H:%M} UTC  {_ppm(other)}  ({other.method})")
     if level is not None:
         click.echo(
             f"level: {level.constant_db:+.2f} dB from dBFS to dBm; {level.source}, {level.taken_utc:%Y-%m-%d %H:%M} UTC"
@@ -224,13 +230,13 @@ def check(serial: str) -> None:
     """Hold the last two references of a dongle against each other: before the job, and after it."""
     from sdrcheck.receiver import reference_store
 
-    history = reference_store.history(serial)
-    if len(history) < 2:
+    kept = reference_store.decisive(serial)
+    if len(kept) < 2:
         raise ReceiverError(
-            f"before and after need two references of dongle {serial}, {len(history)} kept; make another with "
+            f"before and after need two references of dongle {serial}, {len(kept)} kept; make another with "
             "`sdrcheck reference counter`"
         )
-    result = before_and_after(history[-2], history[-1])
+    result = before_and_after(kept[-2], kept[-1])
     click.echo("AGREE" if result.agree else "DO NOT AGREE")
     click.echo(result.sentence)
     click.echo(
@@ -411,6 +417,9 @@ def _keep_and_show(shown: _Shown, reference: FrequencyReference, dry_run: bool) 
     from sdrcheck.receiver import reference_store
 
     _print_reference(shown.serial, reference)
+    stored = reference_store.latest(shown.serial)
+    if reference.method != COUNTER and stored is not None and stored.method == COUNTER:
+        tell(cross_checked(reference, stored.at(reference.taken_utc or now_utc())))
     if dry_run:
         click.echo("Nothing was kept.")
     else:

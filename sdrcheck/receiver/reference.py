@@ -19,6 +19,8 @@ UNCORRECTED = "uncorrected frequency reference"
 """Name of the term that a dongle never compared with anything puts into every budget."""
 
 
+COUNTER = "counter"
+"""Method of a reference from a calibrated counter, the only traceable one."""
 FRESH = timedelta(minutes=30)
 """A reference of this age is as good as new (common practice)."""
 
@@ -232,7 +234,7 @@ def from_counter(
         counter.value,
         counter.terms,
         f"{name}, {counter.value:.1f} Hz ± {counter.uncertainty:.2g} Hz against {indicated.value:.1f} Hz indicated",
-        method="counter",
+        method=COUNTER,
         taken_utc=taken_utc,
         oscillator=oscillator,
         tuner_step_hz=tuner_step_hz,
@@ -265,6 +267,21 @@ def from_known_carrier(
         oscillator=oscillator,
         tuner_step_hz=tuner_step_hz,
         note=note,
+    )
+
+
+def cross_checked(found: FrequencyReference, counted: FrequencyReference) -> str:
+    """Hold a known carrier against the counter's reference as good as it is now: it may doubt it, never overrule it."""
+    difference = found.correction_ppm - counted.correction_ppm
+    allowed = math.hypot(found.uncertainty_ppm, counted.uncertainty_ppm)
+    apart = (
+        f"{difference:+.2f} ppm from the counter's {counted.correction_ppm:+.2f} ± {counted.uncertainty_ppm:.2f} ppm"
+    )
+    if abs(difference) <= allowed:
+        return f"It lies {apart}, which agrees; the counter's stays in use."
+    return (
+        f"It lies {apart}, where {allowed:.2f} ppm were allowed for: one of the two is wrong. The counter's stays in use; compare "
+        "with a counter again."
     )
 
 

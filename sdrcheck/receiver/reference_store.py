@@ -10,7 +10,7 @@ import msgspec
 from sdrcheck.errors import ReceiverError
 from sdrcheck.receiver import kept
 from sdrcheck.receiver.kept import KeptTerm
-from sdrcheck.receiver.reference import FrequencyReference
+from sdrcheck.receiver.reference import COUNTER, FrequencyReference
 
 KIND = "references"
 
@@ -40,13 +40,20 @@ class KeptReference(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
 
 
 def history(serial: str) -> tuple[FrequencyReference, ...]:
-    """Every reference kept for a dongle, oldest first. Raises ReceiverError when the file cannot be read."""
-    return tuple(entry.reference() for entry in kept.entries(KIND, serial, KeptReference))
+    """Every reference kept for a dongle, oldest reading first. Raises ReceiverError when the file cannot be read."""
+    entries = sorted(kept.entries(KIND, serial, KeptReference), key=lambda entry: entry.taken_utc)
+    return tuple(entry.reference() for entry in entries)
+
+
+def decisive(serial: str) -> tuple[FrequencyReference, ...]:
+    """Those that decide, oldest first: a counter's, where there are any, for nothing else is traceable."""
+    whole = history(serial)
+    return tuple(one for one in whole if one.method == COUNTER) or whole
 
 
 def latest(serial: str) -> FrequencyReference | None:
-    """The newest reference kept for a dongle, as it was when taken (see `FrequencyReference.at`), or None."""
-    whole = history(serial)
+    """The newest reference that decides, as it was when taken (see `FrequencyReference.at`), or None."""
+    whole = decisive(serial)
     return whole[-1] if whole else None
 
 

@@ -101,6 +101,15 @@ def test_before_and_after() -> None:
     assert run("check", "--serial", "TEST1").output.startswith("DO NOT AGREE")
 
 
+def test_the_order_of_the_readings_counts_and_not_that_of_the_keeping() -> None:
+    keep(2.9, 60)
+    keep(2.7, 0)
+    newest = reference_store.latest("TEST1")
+    assert newest is not None
+    assert newest.correction_ppm == 2.9
+    assert run("check", "--serial", "TEST1").output.startswith("AGREE")
+
+
 def test_before_and_after_need_two() -> None:
     keep(2.7, 0)
     with pytest.raises(ReceiverError, match="1 kept"):
@@ -113,6 +122,20 @@ def test_known_carrier() -> None:
     )
     assert "not traceable" in made.output
     assert run("carrier", "--class", "ship", "--indicated", "1M", "--frequency", "1M", "--serial", "T").exit_code == 1
+
+
+def test_a_known_carrier_may_doubt_a_counter_and_never_overrules_it() -> None:
+    assert counter("156800412.0").exit_code == 0  # +2.71 ppm
+    given = ("carrier", "--frequency", "925M", "--class", "cellular-wide", "--serial", "TEST1", "--indicated")
+    assert "which agrees; the counter's stays in use" in run(*given, "925.0025M").output  # +2.70 ppm
+    assert "one of the two is wrong" in run(*given, "925.010M").output  # +10.8 ppm
+    kept = reference_store.latest("TEST1")
+    assert kept is not None
+    assert (kept.method, round(kept.correction_ppm, 2)) == ("counter", 2.71)
+    shown = run("show", "--serial", "TEST1").output
+    assert shown.startswith("dongle TEST1: +2.71 ± ")
+    assert shown.count("kept too: ") == 2
+    assert "1 kept" in str(run("check", "--serial", "TEST1").exception)
 
 
 def test_show_without_any_reference_says_uncorrected() -> None:
