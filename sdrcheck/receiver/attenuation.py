@@ -231,10 +231,13 @@ def assess(
 ) -> Assessment:
     """Work a chain through for the most power the transmitter can give.
 
-    `frequency_hz` None is taken as VHF. Raises ReceiverError for a resistive tap at VHF.
+    `frequency_hz` None is taken as VHF. Raises ReceiverError for a resistive tap at VHF, and for
+    what cannot be.
     """
     if not (math.isfinite(transmitter_w) and transmitter_w > 0):
         raise ReceiverError(f"a transmitter's power must be above 0 W, got {transmitter_w}")
+    if frequency_hz is not None and frequency_hz <= 0:
+        raise ReceiverError(f"nothing is keyed on {frequency_hz:g} Hz; give the frequency like 156.8M or 2182k")
     _refuse_tap_at_vhf(chain, frequency_hz)
     stages, power = [], transmitter_w
     for element in chain:

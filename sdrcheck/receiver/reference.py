@@ -280,8 +280,8 @@ def cross_checked(found: FrequencyReference, counted: FrequencyReference) -> str
     if abs(difference) <= allowed:
         return f"It lies {apart}, which agrees; the counter's stays in use."
     return (
-        f"It lies {apart}, where {allowed:.2f} ppm were allowed for: one of the two is wrong. The counter's stays in use; compare "
-        "with a counter again."
+        f"It lies {apart}, where {allowed:.2f} ppm were allowed for: one of the two is wrong. The counter's stays in "
+        "use; compare with a counter again."
     )
 
 

@@ -76,6 +76,7 @@ def _own_folders(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
         (("listen", "--from", VOICE, "--channel", "6"), 1, "channel 06 (156.300 MHz) is not within what"),
         (("capture", "--from", VOICE, "--channel", "16"), 1, "channel 16 (156.800 MHz) is not within what"),
         (("attenuation", "leak", "--from", VOICE, "--channel", "16"), 1, "channel 16 (156.800 MHz) is not within what"),
+        (("attenuation", "--power", "25W", "--chain", "40dB/100W", "--frequency", "0"), 1, "nothing is keyed on 0 Hz"),
         (("printout", "a", "b", "--stations", "12"), 2, "are not letters A to Z"),
         (("printout", "a", "b", "--stored", "L20"), 2, "no identity B1 to B4"),
     ],
