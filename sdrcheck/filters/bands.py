@@ -38,6 +38,8 @@ class Band:
     """From one distance to another (Hz): what part of a signal's density its skirts may have there."""
     product_hz: float
     """A product of a stronger signal may lie so far from where it should."""
+    click_s: float
+    """What is no longer than this may be the click of a stronger signal's key, rung out in a filter."""
     line_hz: float
     """A steady line is compared with the noise in this width."""
     line_family_hz: float
@@ -66,6 +68,7 @@ VHF = Band(
     apart_hz=75_000.0,
     skirts=((15_000.0, 40_000.0, 10**-5.7), (40_000.0, 80_000.0, 10**-6.6)),
     product_hz=12_500.0,
+    click_s=0.02,
     line_hz=16_000.0,
     line_family_hz=8_000.0,
     calling_hz=6_000.0,
@@ -89,6 +92,7 @@ MF_HF = Band(
     apart_hz=3_000.0,
     skirts=((250.0, 600.0, 10**-3.0), (600.0, 1_500.0, 10**-4.5), (1_500.0, 3_000.0, 10**-5.5)),
     product_hz=300.0,
+    click_s=0.06,
     line_hz=300.0,
     line_family_hz=900.0,
     calling_hz=150.0,

@@ -34,6 +34,8 @@ class Passband:
 
 TELEPHONY_FM = Passband(-11_000.0, 11_000.0, 48_000.0)
 TELEGRAPHY = Passband(-400.0, 400.0, 2_000.0)
+TELEGRAPHY_BESIDE = Passband(-140.0, 140.0, 2_000.0)
+"""Of two channels 500 Hz apart that are keyed at the same time: the nearer line of the other is kept out."""
 SINGLE_SIDEBAND = Passband(-500.0, 4_000.0, 10_000.0)
 
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sdrcheck.filters.skirts import Skirts
-from sdrcheck.filters.span import Span
+from sdrcheck.filters.span import BESIDE_HZ, Span
 from sdrcheck.filters.spectrum import Density, PowerSpectra
 from sdrcheck.filters.steps import Step
 from sdrcheck.filters.track import Slot
@@ -17,6 +17,10 @@ from sdrcheck.filters.windows import at_every_cell, boxed, running_total, window
 Array = NDArray[np.float64]
 Marks = NDArray[np.bool_]
 
+_BORDER = 4.0
+"""Between two neighbouring channels power falls at least so far below either."""
+_OFF_CENTRE = 0.4
+"""Part of half the spacing from its channel's centre within which a signal is that channel's."""
 _MOST_SLOTS = 32
 """So many places are followed at once."""
 
@@ -70,13 +74,15 @@ class Detector:
             low, high = max(0, near - reach), min(left.size, near + reach + 1)
             peak = low + int(np.argmax(np.where(left[low:high], fine[low:high], -1.0)))
             low, high = self._extent(fine, noise, claimed, peak)
+            low, high = self._parted(excess, low, high, peak)
             left[low : high + 1] = False
             left[near] = False
             weight = excess[low : high + 1]
             if weight.sum() <= 0:
                 continue
             centre = float(np.average(self._centres[low : high + 1], weights=weight))
-            if self._skirts.is_slope(fine + noise, peak, centre, strong):
+            beside = [other for other in strong if not self._is_neighbour(excess, other[1], centre)]
+            if self._skirts.is_slope(fine + noise, peak, centre, beside):
                 continue
             if self._skirts.is_splatter(fine + noise, low, high, strong):
                 continue
@@ -93,6 +99,43 @@ class Detector:
     def _hot_beside(self, claimed: Marks, cells: Density, under: Array, gains: Array) -> Marks:
         """Where power stands above the noise without that of signals which have a slot: the wide window reaches far."""
         return self.hot(np.where(claimed, under, cells), under, gains)
+
+    def _parted(self, excess: Array, low: int, high: int, peak: int) -> tuple[int, int]:
+        """Of cells that reach over several neighbouring F1B channels, each keyed by itself, those of the peak's."""
+        for below_hz, above_hz in self._span.neighbours(float(self._centres[low]), float(self._centres[high])):
+            border = self._spectra.cell_of((below_hz + above_hz) / 2)
+            if not self._is_border(excess, below_hz, above_hz, border):
+                continue
+            if peak < border:
+                high = min(high, border - 1)
+            else:
+                low = max(low, border)
+        return low, high
+
+    def _is_neighbour(self, excess: Array, other: Slot, centre_hz: float) -> bool:
+        """Whether a signal has the channel beside another's to itself."""
+        low_hz, high_hz = sorted((other.offset_hz, centre_hz))
+        return high_hz - low_hz <= BESIDE_HZ and any(
+            self._is_border(excess, *pair, self._spectra.cell_of(sum(pair) / 2))
+            for pair in self._span.neighbours(low_hz, high_hz)
+        )
+
+    def _is_border(self, excess: Array, below_hz: float, above_hz: float, border: int) -> bool:
+        """Whether there is a valley between two channels, and what lies on either side is centred on its channel.
+
+        Two lines in the middle between two channels have a valley there, too, but are centred on neither.
+        """
+        half_hz = (above_hz - below_hz) / 2
+        peaks = []
+        for centre_hz in (below_hz, above_hz):
+            place = self._spectra.cells_between(centre_hz - half_hz, centre_hz + half_hz)
+            if excess[place].sum() <= 0:
+                return False
+            found_hz = float(np.average(self._centres[place], weights=excess[place]))
+            if abs(found_hz - centre_hz) > _OFF_CENTRE * half_hz:
+                return False
+            peaks.append(float(excess[place].max()))
+        return bool(excess[border - 1 : border + 2].mean() * _BORDER < min(peaks))
 
     def _extent(self, fine: Array, noise: Array, claimed: Marks, peak: int) -> tuple[int, int]:
         """The cells that belong to the signal around a peak: down to a hundredth of it, small gaps bridged."""

@@ -11,10 +11,11 @@ from numpy.typing import NDArray
 
 from sdrcheck.channels import plan
 from sdrcheck.filters import keying, products
+from sdrcheck.filters.channeliser import TELEGRAPHY
 from sdrcheck.filters.excerpt import Excerpt
 from sdrcheck.filters.floor import NoiseFloor
 from sdrcheck.filters.skirts import STRONGER, Skirts
-from sdrcheck.filters.span import Span
+from sdrcheck.filters.span import BESIDE_HZ, Span
 from sdrcheck.filters.spectrum import PowerSpectra
 from sdrcheck.filters.track import Keying, Slot, Track
 from sdrcheck.filters.windows import boxed
@@ -25,8 +26,9 @@ Over = tuple[Track, Keying]
 _FAINTEST, _FAINTEST_OFF_PLAN = 1.6, 2.0
 """Power over noise in the slot's filter below which a keying is not told of."""
 _MUCH_STRONGER = 10**4.5
+_SIDEBANDS = 10**2.7
+"""So far down a channel 500 Hz off holds the keying's own sidebands."""
 _SAME_EDGE_S = 0.012
-_CLICK_S = 0.02
 _BURST_S = 0.1
 _WIDE_HZ = 20_000.0
 _STEP_PRODUCTS = ((1.0, 0.07 / 128**2), (3.0, 0.007 / 128**2))
@@ -128,7 +130,7 @@ class Echoes:
             return "products of a converter whose steps no noise hides"
         for other in self.others(track, tracks, over):
             apart_on, apart_off = abs(other.on_s - keyed.on_s), abs(other.off_s - keyed.off_s)
-            if keyed.off_s - keyed.on_s < _CLICK_S and other.power > STRONGER * keyed.power:
+            if keyed.off_s - keyed.on_s < self._band.click_s and other.power > STRONGER * keyed.power:
                 edges = apart_on, apart_off, abs(other.off_s - keyed.on_s), abs(other.on_s - keyed.off_s)
                 if min(edges) < 0.02:
                     return "key clicks of stronger transmissions"
@@ -145,6 +147,9 @@ class Echoes:
             apart_hz = abs(track.slot.offset_hz - other.slot.offset_hz)
             if within and apart_hz < self._band.closest_hz and other.power > 2 * keyed.power:
                 return "skirts of stronger transmissions"
+            sidebands = other.slot.passband == track.slot.passband == TELEGRAPHY and apart_hz <= BESIDE_HZ
+            if within and sidebands and other.power > _SIDEBANDS * keyed.power:
+                return "skirts of stronger transmissions"
             if other.power < STRONGER * keyed.power:
                 continue
             if self._on_slope(track, other.slot):
@@ -155,15 +160,31 @@ class Echoes:
                 places = (plan.frequency_text(self._centre_hz + slot.offset_hz) for slot in (other.slot, track.slot))
                 return f"{name} of {' at '.join(places)}"
             burst = keyed.off_s - keyed.on_s < _BURST_S or other.slot.occupied_hz > _WIDE_HZ
+            much_stronger = other.power > _MUCH_STRONGER * keyed.power
             if track.slot.channel is None and within and (together or burst):
                 return "faint by-products of stronger transmissions"
-            much_stronger = other.power > _MUCH_STRONGER * keyed.power
             odd = track.slot.channel is None or (order is not None and much_stronger)
             if (together or (within and odd)) and self._was_overloaded(keyed.on_s, keyed.off_s):
                 return _OVERLOAD
             if together and much_stronger:
                 return "faint by-products of stronger transmissions"
+        if track.slot.channel is None and self._begins_or_ends_with_others(track, keyed, tracks, over):
+            return "faint by-products of stronger transmissions"
         return None
+
+    def _begins_or_ends_with_others(
+        self, track: Track, keyed: Keying, tracks: Sequence[Track], over: Sequence[Over]
+    ) -> bool:
+        """Whether a keying goes on only while much stronger ones do, and begins or ends just as one of them does."""
+        strong = [o for o in self.others(track, tracks, over) if o.power > _MUCH_STRONGER * keyed.power]
+        strong = [other for other in strong if other.on_s < keyed.off_s and other.off_s > keyed.on_s]
+        same = _SAME_EDGE_S + keyed.excerpt.edge_uncertainty_s
+        if not strong:
+            return False
+        within = min(o.on_s for o in strong) < keyed.on_s + same and max(o.off_s for o in strong) > keyed.off_s - same
+        return within and any(
+            min(abs(other.on_s - keyed.on_s), abs(other.off_s - keyed.off_s)) < same for other in strong
+        )
 
     def _order(self, slot: Slot, origin: Slot) -> int | None:
         """Which product of a signal in another slot could lie in this one."""

@@ -62,15 +62,24 @@ def smoothing_s(bandwidth_hz: float) -> float:
     return max(_SMOOTH_S, _STEADY / bandwidth_hz)
 
 
-def runs(ratio: Array, manner: Manner, bandwidth_hz: float, *, lost: NDArray[np.bool_] | None = None) -> list[Run]:
+def runs(
+    ratio: Array,
+    manner: Manner,
+    bandwidth_hz: float,
+    *,
+    over_noise: Array | None = None,
+    lost: NDArray[np.bool_] | None = None,
+) -> list[Run]:
     """Find the keyed stretches in the ratio of power to noise in `bandwidth_hz`, one value a window.
 
-    Windows marked `lost` hold no samples; the channel counts as it was before them.
+    Where `ratio` takes the skirts of neighbours for noise, `over_noise` is the ratio to the noise alone. Windows marked
+    `lost` hold no samples; the channel counts as it was before them.
     """
     if ratio.size == 0:
         return []
     if lost is not None and np.any(lost):
         ratio = _held(ratio, lost)
+        over_noise = None if over_noise is None else _held(over_noise, lost)
     smooth_windows = max(1, round(smoothing_s(bandwidth_hz) / manner.window_s))
     smooth = smoothed(ratio, smooth_windows)
     strength = float(np.quantile(smooth, 0.98))
@@ -92,20 +101,22 @@ def runs(ratio: Array, manner: Manner, bandwidth_hz: float, *, lost: NDArray[np.
                 found[-1] = Run(found[-1].on, off, steep)
                 continue
         found.append(Run(on, off, steep))
-    return [part for run in found for part in _split_at_steps(ratio, run, manner)] if strong else found
+    if not strong:
+        return found
+    over_noise = ratio if over_noise is None else over_noise
+    return [part for run in found for part in _split_at_steps(ratio, over_noise, run, manner)]
 
 
-def _split_at_steps(ratio: Array, run: Run, manner: Manner) -> list[Run]:
+def _split_at_steps(ratio: Array, over_noise: Array, run: Run, manner: Manner) -> list[Run]:
     """Part a run where its power jumps so far at once that another transmission must have begun or ended.
 
     A set that changes its power does not reach `_STEP`; a station that comes up on the faint echo of another does.
+    When a strong neighbour comes or goes, either its skirts step or what is taken for them, but not both ratios.
     """
     near = max(2, round(_STEP_S / manner.window_s))
     if run.off - run.on < 6 * near:
         return [run]
-    level = smoothed(ratio[run.on : run.off], near)
-    change = level[2 * near :] / np.maximum(level[: -2 * near], 1e-30)
-    size = np.maximum(change, 1 / np.maximum(change, 1e-30))
+    size = np.minimum(*(_change(one[run.on : run.off], near) for one in (ratio, over_noise)))
     over = np.flatnonzero(size[near:-near] > _STEP) + near
     cuts = []
     for group in np.split(over, np.flatnonzero(np.diff(over) > 1) + 1):
@@ -117,6 +128,13 @@ def _split_at_steps(ratio: Array, run: Run, manner: Manner) -> list[Run]:
     parts = [Run(on, off, True) for on, off in itertools.pairwise(bounds)]
     parts[-1] = Run(parts[-1].on, run.off, run.steep)
     return parts
+
+
+def _change(keyed: Array, near: int) -> Array:
+    """How many times power rises or falls about each window but the outermost."""
+    level = smoothed(keyed, near)
+    change = level[2 * near :] / np.maximum(level[: -2 * near], 1e-30)
+    return np.maximum(change, 1 / np.maximum(change, 1e-30))
 
 
 def _stays(keyed: Array, about: int, near: int) -> bool:

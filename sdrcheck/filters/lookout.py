@@ -19,7 +19,7 @@ from sdrcheck.channels import plan
 from sdrcheck.channels.channel import Channel
 from sdrcheck.filters import keying, priming
 from sdrcheck.filters.bands import VHF
-from sdrcheck.filters.channeliser import Batch, Channeliser, Passband
+from sdrcheck.filters.channeliser import TELEGRAPHY, TELEGRAPHY_BESIDE, Batch, Channeliser, Passband
 from sdrcheck.filters.detection import Detector
 from sdrcheck.filters.echoes import Echoes
 from sdrcheck.filters.excerpt import Excerpt
@@ -27,10 +27,10 @@ from sdrcheck.filters.floor import Line, NoiseFloor
 from sdrcheck.filters.iq import Complex
 from sdrcheck.filters.sightings import Begun, Heard, Sighting, Spectrum
 from sdrcheck.filters.skirts import Skirts
-from sdrcheck.filters.span import Span
+from sdrcheck.filters.span import BESIDE_HZ, Span
 from sdrcheck.filters.spectrum import Density, PowerSpectra
 from sdrcheck.filters.steps import Spans, Step, joined
-from sdrcheck.filters.track import Keying, Track
+from sdrcheck.filters.track import Keying, Slot, Track
 from sdrcheck.filters.weak import WeakWatch
 from sdrcheck.filters.windows import widened
 
@@ -235,14 +235,14 @@ class Lookout:
         hot = self._detector.hot(batch.cells, batch.under, batch.gains)
         hot[batch.whole :] = False  # the edge of the data smears over the whole span
         raised: Marks = np.any(hot, axis=0)
-        for slot in self._detector.found(batch, hot, [track.slot for track in self._tracks]):
-            first = batch if self._before is None else self._before
-            since = self._last_off.get((slot.offset_hz, slot.passband), 0.0)
-            track = Track(slot, self._bank, first.batch.first_block, not_before_s=since)
+        new = [self._track(slot, batch) for slot in self._detector.found(batch, hot, [t.slot for t in self._tracks])]
+        self._tracks += new
+        for track in new:
+            self._part_from_neighbours(track)
+        for track in new:
             if self._before is not None:
                 self._take(track, self._before)
             self._take(track, batch)
-            self._tracks.append(track)
         for track in self._tracks:
             self._look_around(track, batch.cells)
         yield from self._advance(ended=False)
@@ -253,6 +253,12 @@ class Lookout:
         quiet = ~widened(raised | batch.claimed, self._spectra.cells_in(self.band.narrow_hz))
         self._floor.learn(batch.cells, batch.gains, quiet, batch.batch.blocks * self._bank.block_duration_s)
         self._before = batch
+
+    def _track(self, slot: Slot, batch: Step) -> Track:
+        """Follow a slot from a little before a batch, but from no earlier than it was last told of."""
+        first = batch if self._before is None else self._before
+        since = self._last_off.get((slot.offset_hz, slot.passband), 0.0)
+        return Track(slot, self._bank, first.batch.first_block, not_before_s=since)
 
     def _time(self, block: float) -> float:
         return self.start_s + block * self._bank.block_duration_s
@@ -276,14 +282,22 @@ class Lookout:
 
     def _take(self, track: Track, step: Step) -> None:
         slot, noise, under = track.slot, step.noise, step.under
-        cut = self._bank.cut(step.batch, slot.offset_hz, slot.passband)
-        samples = self._bank.samples_of(cut, step.batch.first_block, slot.offset_hz, slot.passband)
+        cut = self._bank.cut(step.batch, slot.offset_hz, track.passband)
+        samples = self._bank.samples_of(cut, step.batch.first_block, slot.offset_hz, track.passband)
         place = self._spectra.cells_between(
-            slot.offset_hz + slot.passband.low_hz, slot.offset_hz + slot.passband.high_hz
+            slot.offset_hz + track.passband.low_hz, slot.offset_hz + track.passband.high_hz
         )
         noise_of_blocks = noise[:, place].mean(axis=1)
         under_of_blocks = np.maximum(under[:, place].mean(axis=1), noise_of_blocks)
         track.add(samples, noise_of_blocks, under_of_blocks, step.lost)
+
+    def _part_from_neighbours(self, track: Track) -> None:
+        """Where a narrow channel beside one that is followed is keyed, too, each is kept out of the other's filter."""
+        for other in self._tracks:
+            both = other.slot.passband == track.slot.passband == TELEGRAPHY
+            if other is not track and both and abs(other.slot.offset_hz - track.slot.offset_hz) <= BESIDE_HZ:
+                for one in (track, other):
+                    one.narrow(TELEGRAPHY_BESIDE, self._bank)
 
     def _look_around(self, track: Track, cells: Density) -> None:
         """Add up the spectrum of the blocks in which a slot was keyed."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 
 import numpy as np
@@ -17,6 +18,8 @@ from sdrcheck.filters.track import Slot
 
 Marks = NDArray[np.bool_]
 
+BESIDE_HZ = 600.0
+"""Narrow channels no further apart than this lie in each other's filters; on the plan neighbours are 500 Hz apart."""
 _EDGE_OF_SPAN = 0.07
 """The outermost part of the span on either side: filters fall off there, and off the plan nothing is looked for."""
 _LOWEST_SOUND_HZ = 100.0
@@ -75,6 +78,15 @@ class Span:
         if self.centre_hz <= 0 and not self._audio:
             return None
         return plan.channel_at((self.centre_hz + offset_hz) / self._scale)
+
+    def neighbours(self, low_hz: float, high_hz: float) -> list[tuple[float, float]]:
+        """Pairs of F1B channels beside each other on the plan, where their common border lies between two offsets."""
+        places = [self.offset_of(channel) for channel in self.channels if channel.emission is Emission.F1B]
+        return [
+            (below, above)
+            for below, above in itertools.pairwise(places)
+            if above - below <= BESIDE_HZ and low_hz < (below + above) / 2 < high_hz
+        ]
 
     def away_from_edges(self, places_hz: NDArray[np.float64]) -> Marks:
         """Mark the places where something may begin: not at the edges of the span, unless a channel lies there."""

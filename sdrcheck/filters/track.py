@@ -63,6 +63,7 @@ class Track:
 
     def __init__(self, slot: Slot, bank: Channeliser, first_block: int, *, not_before_s: float = 0.0) -> None:
         self.slot = slot
+        self.passband = slot.passband
         self.rate_hz = bank.channel_rate_hz(slot.passband)
         self.per_block = bank.samples_per_block(slot.passband)
         self.window = max(1, round(slot.manner.window_s * self.rate_hz))
@@ -97,6 +98,15 @@ class Track:
     @property
     def _end(self) -> int:
         return self._base + self._ratio.size
+
+    def narrow(self, passband: Passband, bank: Channeliser) -> None:
+        """Take what comes from now on through a narrower filter of the same sample rate."""
+        if self.passband == passband:
+            return
+        bandwidth_hz = bank.noise_bandwidth_hz(passband)
+        self._noise *= bandwidth_hz / self._noise_bandwidth_hz
+        self._noise_bandwidth_hz = bandwidth_hz
+        self.passband = passband
 
     def add(self, samples: Complex, noise: Array, under: Array, lost: tuple[tuple[float, float], ...] = ()) -> None:
         """Take the samples of the next blocks; the arrays hold one value a block.
@@ -138,9 +148,12 @@ class Track:
             self._cut_to(most_samples)
         manner = self.slot.manner
         tail = self._tail - self._base
+        over_noise = self._power[tail:] / np.maximum(self._noise[tail:], 1e-30)
         found = [
             Run(run.on + self._tail, run.off + self._tail, run.steep)
-            for run in keying.runs(self._ratio[tail:], manner, self._noise_bandwidth_hz, lost=self._lost[tail:])
+            for run in keying.runs(
+                self._ratio[tail:], manner, self._noise_bandwidth_hz, over_noise=over_noise, lost=self._lost[tail:]
+            )
         ]
         if self._open_on is not None:
             bridge = round(manner.fade_s / self.window_s)
