@@ -480,3 +480,11 @@ def test_start_page_asks_only_what_the_source_needs(qtbot) -> None:  # type: ign
 )
 def test_an_age_is_said_in_its_own_unit(age: timedelta, words: str) -> None:
     assert format_age(age) == words
+
+
+def test_start_page_needs_no_scrolling_on_a_small_laptop(qtbot) -> None:  # type: ignore[no-untyped-def]
+    page = StartPanel(look.LIGHT, Setup(power="25W", chain="40dB/100W,30dB/2W"))
+    qtbot.addWidget(page)
+    page.resize(1366, 735)  # what 1366×768 leaves below the row of buttons
+    page.show()
+    assert page.verticalScrollBar().maximum() == 0

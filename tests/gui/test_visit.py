@@ -265,3 +265,11 @@ def test_stopping_an_attachment_files_nothing(window: Window, qtbot, folder: Pat
 def test_every_button_of_the_panel_says_what_it_does(window: Window) -> None:
     for button in window.visit.findChildren(QtWidgets.QPushButton):
         assert button.toolTip() or len(button.text()) > 8, button.text()
+
+
+def test_without_a_visit_it_says_how_to_begin(window: Window) -> None:
+    window.sides.setCurrentWidget(window.visit)
+    window._show_sheet(window._work)
+    assert window.visit.hint.isVisible()
+    assert not window.visit.table.isVisible()
+    assert not window.visit.view.isVisible()

@@ -255,6 +255,7 @@ class BandPanel(QtWidgets.QWidget):
         self.show_chosen(None)
         self.follow_button.setChecked(True)
         self._write_figures(False)
+        self.below_pointer.setText("The picture begins once the noise is known, after a second or two.")
 
     def show_event(self, event: object) -> None:
         """Put lost samples and a stopped source onto the time axis."""
@@ -304,6 +305,7 @@ class BandPanel(QtWidgets.QWidget):
         self._low_hz, self._step_hz = frame.low_hz, frame.step_hz
         self._peak = None if self._peak is None else frame.power_dbfs.copy()
         self._write_figures(True)
+        self.below_pointer.setText(" ")
         low, high = frame.low_hz, frame.low_hz + frame.step_hz * frame.power_dbfs.size
         self.plot.setLimits(yMin=low, yMax=high)
         self.plot.setYRange(low, high, padding=0)

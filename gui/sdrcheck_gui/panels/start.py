@@ -107,6 +107,7 @@ class StartPanel(QtWidgets.QScrollArea):
         self._page = QtWidgets.QWidget()
         self.setWidget(self._page)
         self.setWidgetResizable(True)
+        self._page.installEventFilter(self)
         self.setFrameShape(QtWidgets.QFrame.Shape.NoFrame)
         self.source = QtWidgets.QComboBox()
         self.source.setEditable(True)
@@ -227,6 +228,22 @@ class StartPanel(QtWidgets.QScrollArea):
         for quiet in (self.known, self.limits_title):
             quiet.colour(look.faint)
         self._work_out()
+
+    def resizeEvent(self, event: QtGui.QResizeEvent) -> None:
+        super().resizeEvent(event)
+        self._fit_height()
+
+    def eventFilter(self, watched: QtCore.QObject, event: QtCore.QEvent) -> bool:
+        if event.type() == QtCore.QEvent.Type.LayoutRequest:
+            self._fit_height()
+        return super().eventFilter(watched, event)
+
+    def _fit_height(self) -> None:
+        """Let the page be as high as its sentences need at this width; what Qt guesses is for the narrowest."""
+        layout = self._page.layout()
+        needed = 0 if layout is None else layout.minimumHeightForWidth(self.viewport().width())
+        if needed > 0 and needed != self._page.minimumHeight():
+            self._page.setMinimumHeight(needed)
 
     def showEvent(self, event: QtGui.QShowEvent) -> None:
         super().showEvent(event)

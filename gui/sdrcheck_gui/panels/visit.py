@@ -28,6 +28,10 @@ if TYPE_CHECKING:
     from sdrcheck.evidence.bundle import Packed
     from sdrcheck.evidence.case import Case, CheckCase
 
+_HINT = (
+    "Open a visit's folder, or make a new one. Its planned checks then stand here in working order, each with what to "
+    "do at the set, what is dangerous about it, and what answers it."
+)
 SIGNS = {"satisfactory": "✓", "deficient": "✕", "not applicable": "–", "not done": "–", "begun": "…", "open": ""}
 
 
@@ -100,11 +104,13 @@ class VisitPanel(QtWidgets.QWidget):
     def _lay_out(self, scroll: QtWidgets.QScrollArea) -> None:
         top = _row(self.open_button, self.new_button, self.papers_button)
         end = _row(self.hands_button, self.report_button, self.pack_button)
-        parts = QtWidgets.QSplitter(QtCore.Qt.Orientation.Vertical)
+        parts = self.parts = QtWidgets.QSplitter(QtCore.Qt.Orientation.Vertical)
         parts.addWidget(self.table)
         parts.addWidget(scroll)
         parts.setSizes([190, 380])
         parts.setStretchFactor(1, 1)
+        self.hint = Words(_HINT)
+        self.hint.setAlignment(QtCore.Qt.AlignmentFlag.AlignTop)
         column = QtWidgets.QVBoxLayout(self)
         column.setContentsMargins(4, 4, 4, 4)
         column.addWidget(self.heading)
@@ -113,6 +119,7 @@ class VisitPanel(QtWidgets.QWidget):
         column.addWidget(self.problem)
         column.addWidget(self.progress)
         column.addWidget(parts, 1)
+        column.addWidget(self.hint, 1)
         column.addWidget(Sideways(end))
 
     def _enable(self) -> None:
@@ -120,6 +127,8 @@ class VisitPanel(QtWidgets.QWidget):
         for button in (self.papers_button, self.hands_button, self.report_button, self.pack_button):
             button.setEnabled(there)
         self.progress.setVisible(there)
+        self.parts.setVisible(there)
+        self.hint.setVisible(not there)
 
     def dress(self, look: Look) -> None:
         self._look = look
