@@ -427,6 +427,20 @@ def test_curves_are_drawn_when_they_can_be_seen(qtbot) -> None:  # type: ignore[
     assert panel._curves[0].getData()[1].max() == pytest.approx(3000, rel=0.12)
 
 
+def test_the_limit_stands_in_the_deviation_where_it_was_judged(qtbot) -> None:  # type: ignore[no-untyped-def]
+    panel = TracesPanel(look.LIGHT)
+    qtbot.addWidget(panel)
+    panel.show()
+    panel.show_chosen(chosen(ended(1, 0.0, reading(3000, "pass"))))
+    up, down = panel.limits
+    assert (up.value(), up.isVisible(), down.isVisible()) == (5000.0, True, False)
+    assert panel.deviation.viewRange()[1][1] > 5000
+    panel.show_chosen(chosen(ended(2, 0.0)))
+    assert not up.isVisible()
+    panel.show_chosen(None)
+    assert not up.isVisible()
+
+
 # -- start page -------------------------------------------------------------------------------------------------------
 
 

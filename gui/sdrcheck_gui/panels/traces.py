@@ -5,7 +5,7 @@ from __future__ import annotations
 from sdrcheck.measurements import curves
 from sdrcheck_gui.keyings import Keying
 from sdrcheck_gui.look import Look
-from sdrcheck_gui.qt import QtGui, QtWidgets, pg
+from sdrcheck_gui.qt import QtCore, QtGui, QtWidgets, pg
 
 
 class TracesPanel(QtWidgets.QWidget):
@@ -20,6 +20,10 @@ class TracesPanel(QtWidgets.QWidget):
         self.deviation = graphics.addPlot(0, 0)
         self.spectrum = graphics.addPlot(1, 0)
         self._curves = (self.deviation.plot(), self.spectrum.plot())
+        self.limits = [pg.InfiniteLine(angle=0, label="limit", labelOpts={"position": 0.97}) for _ in range(2)]
+        for line in self.limits:
+            self.deviation.addItem(line)
+            line.hide()
         for plot in (self.deviation, self.spectrum):
             plot.hideButtons()
             plot.setMenuEnabled(False)
@@ -38,6 +42,9 @@ class TracesPanel(QtWidgets.QWidget):
             for side in ("left", "bottom"):
                 plot.getAxis(side).setPen(look.faint)
                 plot.getAxis(side).setTextPen(look.ink)
+        for line in self.limits:
+            line.setPen(pg.mkPen(look.accent, width=1, style=QtCore.Qt.PenStyle.DashLine))
+            line.label.setColor(look.accent)
 
     def scale_text(self, font: QtGui.QFont) -> None:
         """Write the axes in a font."""
@@ -61,6 +68,8 @@ class TracesPanel(QtWidgets.QWidget):
         if keying is None or excerpt is None or excerpt.keyed.size < 64:
             for curve in self._curves:
                 curve.setData([], [])
+            for line in self.limits:
+                line.hide()
             return
         if self._drawn == keying.number:
             return
@@ -75,3 +84,21 @@ class TracesPanel(QtWidgets.QWidget):
             plot.setLabel("bottom", drawn.x_name)
             plot.setLabel("left", drawn.y_name)
             plot.autoRange()
+        self._draw_limits(keying)
+
+    def _draw_limits(self, keying: Keying) -> None:
+        """Draw the most that is allowed, upwards and downwards, where the deviation was judged."""
+        found = keying.transmission
+        for line, quantity, sign in zip(
+            self.limits, ("peak deviation, up", "peak deviation, down"), (1, -1), strict=True
+        ):
+            reading = None if found is None else found.reading(quantity)
+            limit = None if reading is None or reading.limit is None else reading.limit.high
+            line.setVisible(limit is not None)
+            if limit is not None:
+                line.setValue(sign * limit)
+        shown = [abs(line.value()) for line in self.limits if line.isVisible()]
+        if shown:
+            low, high = self.deviation.viewRange()[1]
+            most = max(*shown, -low, high) * 1.05
+            self.deviation.setYRange(-most, most, padding=0)
