@@ -454,7 +454,7 @@ class _Run:
             from sdrcheck.decoders.navtex.receiver import ConformingReceiver
 
             stored = self._ship_receivers.setdefault(key, ConformingReceiver())
-            self._readers[key] = _TextReader(samples, self._facts.start_utc, stored)
+            self._readers[key] = _TextReader(samples, stored)
         text = self._readers[key].feed(samples)
         if text:
             time_s = samples.start_s + samples.iq.size / samples.sample_rate_hz
@@ -477,7 +477,7 @@ class _Run:
 class _TextReader:
     """One text channel's decoder and what it has read since the last transmission there ended."""
 
-    def __init__(self, samples: Samples, start_utc: str | None, receiver: ConformingReceiver) -> None:
+    def __init__(self, samples: Samples, receiver: ConformingReceiver) -> None:
         from sdrcheck.decoders.navtex.reader import Reader
 
         self._reader: Reader = Reader(
@@ -525,7 +525,8 @@ def _keyed(excerpt: Excerpt, start_s: float, end_s: float) -> Excerpt:
 
 
 def _without_samples(excerpt: Excerpt) -> Excerpt:
-    return replace(excerpt, iq=excerpt.iq[:0], key_on=0, key_off=0)
+    # a slice, even an empty one, would hold on to all of them
+    return replace(excerpt, iq=np.zeros(0, np.complex64), key_on=0, key_off=0)
 
 
 class _FrameMaker:
