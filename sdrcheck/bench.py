@@ -371,11 +371,14 @@ class _Run:
         pieces.append((transmission, excerpt if not pieces else _without_samples(excerpt)))
         if heard.last:
             del self._pieces[heard.number]
-            whole = joined([transmission for transmission, _ in pieces])
-            for doubt in self._doubts:
-                if doubt.casts_doubt_on(whole):
-                    whole = in_doubt(whole, doubt)
-            yield TransmissionEnded(heard.number, whole, pieces[0][1])
+            yield self._ended(heard.number, joined([transmission for transmission, _ in pieces]), pieces[0][1])
+
+    def _ended(self, number: int, found: Transmission, excerpt: Excerpt) -> TransmissionEnded:
+        """A transmission that is over; nothing of it is judged where samples may be missing somewhere in it."""
+        for doubt in self._doubts:
+            if doubt.casts_doubt_on(found):
+                found = in_doubt(found, doubt)
+        return TransmissionEnded(number, found, excerpt)
 
     def _weak(self, heard: Heard) -> Iterator[Event]:
         """What only its energy over a long time gave away counts if it can be read; else what else was made of it."""
@@ -385,7 +388,7 @@ class _Run:
             number = next(self._numbers)
             transmission = assemble(excerpt, self._settings, self._circumstances(excerpt, 0.0), decode)
             yield TransmissionStarted(number, transmission.start_s, excerpt.centre_hz, excerpt.channel)
-            yield TransmissionEnded(number, transmission, excerpt)
+            yield self._ended(number, transmission, excerpt)
         for other in heard.instead if not told else ():
             if other.excerpt.channel is not None:
                 yield TransmissionStarted(
@@ -480,9 +483,7 @@ class _TextReader:
     def __init__(self, samples: Samples, receiver: ConformingReceiver) -> None:
         from sdrcheck.decoders.navtex.reader import Reader
 
-        self._reader: Reader = Reader(
-            samples.sample_rate_hz, start_s=samples.start_s, start_utc=start_utc, receiver=receiver
-        )
+        self._reader: Reader = Reader(samples.sample_rate_hz, start_s=samples.start_s, receiver=receiver)
         self._start_s = samples.start_s
         self._messages: tuple[Any, ...] = ()
 

@@ -273,6 +273,21 @@ def test_lost_samples_keep_the_time_and_are_counted():
     assert any("missing" in remark for remark in one.remarks)
 
 
+@pytest.mark.parametrize("dbhz", [70, 40])
+def test_a_loss_somewhere_before_its_block_leaves_nothing_judged(dbhz):
+    """Of a plain call and of one that only its bits gave away."""
+
+    def late(number: int, block: IqBlock) -> Iterator[IqBlock]:
+        yield replace(block, lost_before=240, lost_within=int(RATE)) if number == 32 else block  # found at 1.6 s
+
+    scene = Scene(RATE, CENTRE_HZ, 3.0, noise_dbfs=-40)
+    scene.put(call_wave(), CHANNELS_HZ["70"], 1.2, -40 - 10 * np.log10(16e3) + dbhz)
+    (one,) = collect(run(Broken(scene, late), QUIET)).transmissions
+    assert one.calls
+    assert [reading.quantity for reading in one.readings if reading.verdict is not None] == []
+    assert any("perhaps in the middle of this" in remark for remark in one.remarks)
+
+
 def test_a_long_loss_ends_what_was_on_the_air():
     def gap(number: int, block: IqBlock) -> Iterator[IqBlock]:
         ten_s = int(10 * RATE)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -10,6 +12,7 @@ from sdrcheck.compositions.f1b import keyed_bits
 from sdrcheck.compositions.text import TextMessage, bits_on_air, slots_on_air
 from sdrcheck.findings.inspection import Inspection, Kind
 from sdrcheck.receiver.reference import FrequencyReference
+from sdrcheck.recordings.utc import utc_moment
 from sdrcheck.sources.synthetic import Synthetic
 from tests.conftest import REPOSITORY
 from tests.filters.scene import Scene
@@ -98,3 +101,23 @@ def test_sound_that_begins_inside_the_phasing_is_no_receiver_line():
     (one,) = inspection.transmissions
     assert [message.number for message in one.messages] == ["12"]
     assert not any("Steady narrow lines" in remark for remark in inspection.remarks)
+
+
+def test_a_message_has_the_time_of_its_own_stretch():
+    """The first two seconds are dated an hour before; the dongle's clock is 100 ppm fast."""
+
+    class Dated(Synthetic):
+        def blocks(self):
+            for block in super().blocks():
+                hour = {0: "2026-03-10T08:00:00Z", 8_000: "2026-03-10T09:00:00Z"}.get(block.first_sample)
+                yield replace(block, start_utc=hour)
+
+    scene = slot(bits_of(SHORT), 518_300, 30, at_s=12.0)
+    fast = Settings(reference=FrequencyReference(100.0, 0.1, "a fast clock, for a test"), frames_per_s=0.0)
+    source = Dated(scene.iq, scene.rate, scene.centre_hz, "cf32_le", block_samples=8_000)
+    (one,) = collect(run(source, fast)).transmissions
+    (message,) = one.messages
+    seconds = (message.start_s - 2.0) * (1 + 100e-6)
+    assert message.start_utc is not None
+    found = utc_moment(message.start_utc) - utc_moment("2026-03-10T09:00:00Z")
+    assert found.total_seconds() == pytest.approx(seconds, abs=1e-4)

@@ -10,6 +10,7 @@ import math
 import re
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import timedelta
 from typing import Literal
 
 import msgspec
@@ -18,6 +19,7 @@ import numpy as np
 from sdrcheck.channels import plan
 from sdrcheck.channels.channel import Channel, Emission
 from sdrcheck.decoders.decoder import Decode
+from sdrcheck.decoders.navtex.message import Message
 from sdrcheck.errors import ReceiverError
 from sdrcheck.filters.excerpt import Excerpt
 from sdrcheck.findings.inspection import Kind, Reading, Transmission
@@ -30,6 +32,7 @@ from sdrcheck.quantities import Measured, Term
 from sdrcheck.receiver.attenuation import watts_text
 from sdrcheck.receiver.level import LevelReference, watts_span
 from sdrcheck.receiver.reference import FrequencyReference
+from sdrcheck.recordings.utc import utc_moment, utc_text
 from sdrcheck.verdicts.judge import judge
 from sdrcheck.verdicts.others import dissent
 
@@ -171,10 +174,19 @@ def assemble(
             msgspec.structs.replace(one.call, start_s=float(one.call.start_s), end_s=float(one.call.end_s))
             for one in found.decode.calls
         ),
-        messages=found.decode.messages,
+        messages=tuple(_dated(one, excerpt, judging.known_reference, around) for one in found.decode.messages),
         stray_text=found.decode.stray_text,
         remarks=tuple(dict.fromkeys(found.remarks)),
     )
+
+
+def _dated(message: Message, excerpt: Excerpt, reference: FrequencyReference, around: Circumstances) -> Message:
+    """A message with its UTC, counted from key-on by the corrected sample clock."""
+    if around.start_utc is None:
+        return message
+    after_s = (message.start_s - excerpt.key_on_s) * (1 + reference.correction_ppm * 1e-6)
+    began = utc_moment(around.start_utc) + timedelta(seconds=after_s)
+    return msgspec.structs.replace(message, start_utc=utc_text(began))
 
 
 def make_ready() -> None:

@@ -10,7 +10,6 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import timedelta
 
 import numpy as np
 
@@ -35,7 +34,6 @@ from sdrcheck.decoders.navtex.symbols import (
     letter,
 )
 from sdrcheck.decoders.navtex.text import Printer, as_lines
-from sdrcheck.recordings.utc import utc_moment, utc_text
 
 PAIR_S = PAIR_BITS / 100
 _Z, _C, _N = letter("Z"), letter("C"), letter("N")
@@ -56,9 +54,8 @@ _LEAST_STRAY = 4
 class Assembler:
     """Sort characters into messages and what lies between them."""
 
-    def __init__(self, receiver: ConformingReceiver, start_utc: str | None) -> None:
+    def __init__(self, receiver: ConformingReceiver) -> None:
         self._receiver = receiver
-        self._start_utc = start_utc
         self._outside: list[Received] = []
         self._inside: list[Received] | None = None
         self._end: int | None = None
@@ -195,9 +192,7 @@ class Assembler:
         if lost:
             characters = characters[: max(len(START), len(_credible(characters, both_ends=False)))]
         end = self._end
-        message = _message(
-            characters, end, self._phasing_s, self._start_utc, self._receiver, first_of_sender=self._first_of_sender
-        )
+        message = _message(characters, end, self._phasing_s, self._receiver, first_of_sender=self._first_of_sender)
         self._first_of_sender = False
         self._inside, self._end, self._phasing_s = None, None, None
         self._outside = []
@@ -303,7 +298,6 @@ def _message(
     characters: Sequence[Received],
     end: int | None,
     phasing_s: float | None,
-    start_utc: str | None,
     receiver: ConformingReceiver,
     *,
     first_of_sender: bool,
@@ -339,7 +333,7 @@ def _message(
         character_error_ratio=errors / len(characters),
         start_s=start_s,
         end_s=characters[-1].start_s + PAIR_S / 2,
-        start_utc=_utc(start_utc, start_s),
+        start_utc=None,
         phasing_s=phasing_s,
         ordinary_receiver=receiver.hear(
             Heard(
@@ -364,8 +358,3 @@ def _stopped(ordinary: Sequence[int | None]) -> bool:
         return False
     window = np.convolve(lost, np.ones(STOPS_AFTER_CHARACTERS), "valid") / STOPS_AFTER_CHARACTERS
     return bool(window.max() > STOPS_ABOVE_RATIO)
-
-
-def _utc(start_utc: str | None, seconds: float) -> str | None:
-    """The time `seconds` after an instant."""
-    return None if start_utc is None else utc_text(utc_moment(start_utc) + timedelta(seconds=seconds))

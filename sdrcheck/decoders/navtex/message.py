@@ -38,6 +38,7 @@ class Message(msgspec.Struct, frozen=True, kw_only=True):
     start_s: float
     end_s: float
     start_utc: str | None
+    """No decoder knows a clock: filled in where the transmission is put together."""
     phasing_s: float | None
     ordinary_receiver: ShipReceiver
     remarks: tuple[str, ...] = ()

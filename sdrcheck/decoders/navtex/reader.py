@@ -59,13 +59,12 @@ class Reader:
         sample_rate_hz: float,
         *,
         start_s: float = 0.0,
-        start_utc: str | None = None,
         receiver: ConformingReceiver | None = None,
     ) -> None:
-        """`start_s` is the time of the first sample from the start of the recording, which began at `start_utc`."""
+        """`start_s` is the time of the first sample from the start of the recording."""
         self._follower = Follower(sample_rate_hz, start_s)
         self._mode_b: ModeB | None = None
-        self._assembler = Assembler(receiver or ConformingReceiver(), start_utc)
+        self._assembler = Assembler(receiver or ConformingReceiver())
         self._unreadable_s = 0.0
         self._stretches: deque[tuple[int, int, Stretch]] = deque()
         """Which sender, the place of its first bit among that sender's, and the bits."""

@@ -256,11 +256,9 @@ def test_receiver_sound_is_searched_for_its_centre(dial_hz: float) -> None:
 
 
 def test_times_are_the_recordings() -> None:
-    reader = Reader(RATE, start_s=3_600.0, start_utc="2026-03-10T00:00:00Z", receiver=ConformingReceiver())
+    reader = Reader(RATE, start_s=3_600.0, receiver=ConformingReceiver())
     messages = reader.feed(sent([SHORTEST])).messages + reader.finish().messages
     assert messages[0].start_s == pytest.approx(3_611.08, abs=0.02)
-    assert messages[0].start_utc is not None
-    assert messages[0].start_utc.startswith("2026-03-10T01:00:11.0")
 
 
 def test_a_repeat_is_suppressed_only_when_the_first_was_good() -> None:
