@@ -11,7 +11,7 @@ from sdrcheck.cli.options import caution, is_tuned
 
 if TYPE_CHECKING:
     from sdrcheck.sources.source import IqSource
-    from sdrcheck.watching.sinad import Sinad
+    from sdrcheck.watching.sinad import Sinad, Unread
 
 CAUTIONS = (
     "The generator feeds the set's antenna socket through its own cable: make sure nobody can key the set into it.",
@@ -60,9 +60,11 @@ def _show(opened: IqSource, psophometric: bool, blocks: int | None) -> None:
             return
 
 
-def _line(found: Sinad | str) -> str:
-    if isinstance(found, str):
-        return found
+def _line(found: Sinad | Unread) -> str:
+    from sdrcheck.watching.sinad import Unread
+
+    if isinstance(found, Unread):
+        return found.sentence
     bar = "#" * max(0, min(40, round(found.measured.value)))
     remark = f"  {found.remark}" if found.remark else ""
     return f"SINAD {found.measured.value:5.1f} ± {found.measured.uncertainty:.1f} dB  {bar}{remark}"
@@ -73,7 +75,7 @@ def _search(opened: IqSource, psophometric: bool, generator: float, limit_dbuv: 
     from sdrcheck.findings.wording import format_value
     from sdrcheck.limits.limit import Limit, Standing
     from sdrcheck.verdicts.judge import judge
-    from sdrcheck.watching.sinad import Meter, Point, Sinad, next_level, sensitivity
+    from sdrcheck.watching.sinad import Meter, Point, Sinad, Unread, Why, next_level, sensitivity
 
     meter = Meter(opened, psophometric=psophometric)
     points: tuple[Point, ...] = ()
@@ -81,11 +83,15 @@ def _search(opened: IqSource, psophometric: bool, generator: float, limit_dbuv: 
         typed = click.prompt(
             f"set the generator near {level:.1f} dBµV e.m.f. and type what it shows", type=NUMBER, err=True
         )
-        found = [one for one in meter.fresh(5)[1:] if isinstance(one, Sinad)]  # the first began before the change
-        if not found:
-            click.echo("no tone was heard at that level; check the generator's modulation and the squelch", err=True)
-            if typed < level:
-                points += (Point(typed, 0.0, 3.0),)
+        heard = meter.fresh(5)[1:]  # the first began before the change
+        for words in dict.fromkeys(one.sentence if isinstance(one, Unread) else one.remark for one in heard):
+            if words:
+                click.echo(words, err=True)
+        unread = {one.why for one in heard if isinstance(one, Unread)}
+        found = [one for one in heard if isinstance(one, Sinad) and not one.clipped]
+        if not found and unread == {Why.NO_TONE} and typed < level:
+            points += (Point(typed, 0.0, 3.0),)
+        if not found or Why.LOST in unread:
             continue
         mean = sum(one.measured.value for one in found) / len(found)
         points += (Point(typed, mean, found[0].measured.uncertainty),)

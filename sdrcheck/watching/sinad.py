@@ -6,6 +6,7 @@ SINAD = 10·log10((S + N + D)/(N + D)): the whole over what is left when the 1 k
 from __future__ import annotations
 
 import contextlib
+import enum
 import math
 import queue
 import threading
@@ -15,15 +16,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sdrcheck.errors import MeasurementError, SdrcheckError
+from sdrcheck.errors import MeasurementError, SourceLost
 from sdrcheck.filters.iq import complex_samples
 from sdrcheck.quantities import Measured, Term
-from sdrcheck.sources.source import IqSource, SourceFacts
+from sdrcheck.sources.source import IqBlock, IqSource, SourceFacts
 
 TONE_HZ = 1000.0
 TONE_ROOM_HZ = 25.0
 """The tone is looked for this far around 1 kHz, and taken out with this much around it."""
-LOWEST_HZ, HIGHEST_HZ = 300.0, 3000.0
+LOWEST_HZ, HIGHEST_HZ = 300.0, 3000.0 + 4 * TONE_ROOM_HZ
+"""300 Hz to 3 kHz, and so far beyond that the tone's third harmonic counts in full wherever the tone is found."""
 WANTED_DB = 20.0
 BLOCK_S = 0.5
 
@@ -46,8 +48,28 @@ class Sinad:
     remark: str = ""
 
 
+class Why(enum.Enum):
+    """Why a block gave no SINAD."""
+
+    NO_SOUND = enum.auto()
+    NO_TONE = enum.auto()
+    LOST = enum.auto()
+
+
+@dataclass(frozen=True, slots=True)
+class Unread:
+    """A block that gave no SINAD, and why, also as a sentence."""
+
+    why: Why
+    sentence: str
+
+
+class NoTone(MeasurementError):
+    """There is sound, but no 1 kHz tone in it."""
+
+
 def weight(hertz: NDArray[np.float64], psophometric: bool) -> NDArray[np.float64]:
-    """Power weight at each frequency: O.41, or flat from 300 Hz to 3 kHz."""
+    """Power weight at each frequency: O.41, or flat from LOWEST_HZ to HIGHEST_HZ."""
     if not psophometric:
         return ((hertz >= LOWEST_HZ) & (hertz <= HIGHEST_HZ)).astype(np.float64)
     known = np.array(PSOPHOMETRIC_DB)
@@ -58,7 +80,7 @@ def weight(hertz: NDArray[np.float64], psophometric: bool) -> NDArray[np.float64
 def sinad(sound: NDArray[np.float64], rate_hz: float, *, psophometric: bool = False) -> Sinad:
     """Measure the SINAD of at least 0.2 s of sound in decibels.
 
-    Assumes one tone near 1 kHz. Raises MeasurementError where there is no sound or no such tone.
+    Assumes one tone near 1 kHz. Raises NoTone where there is none, MeasurementError where there is no sound.
     """
     if sound.size < 0.2 * rate_hz:
         raise MeasurementError(f"SINAD needs 0.2 s of sound, got {sound.size / rate_hz:.2f} s")
@@ -83,7 +105,7 @@ def sinad(sound: NDArray[np.float64], rate_hz: float, *, psophometric: bool = Fa
     signal = float(weighted[tone].sum()) - hidden
     share = int(tone.sum()) / max(int(inside.sum()), 1)
     if signal <= 2 * rest * share:
-        raise MeasurementError("no 1 kHz tone in the sound; is the generator modulated and the squelch open?")
+        raise NoTone("no 1 kHz tone in the sound; is the generator modulated and the squelch open?")
     value = 10 * math.log10(whole / rest)
     # the rest is the power of noise in about 2·B·T/1.9 independent values (window), so its relative spread is:
     freedom = max((HIGHEST_HZ - LOWEST_HZ) * values.size / rate_hz / 1.94, 1.0)
@@ -103,14 +125,17 @@ def require_sound(facts: SourceFacts) -> None:
         )
 
 
-def readings(source: IqSource, *, psophometric: bool = False) -> Iterator[Sinad | str]:
-    """Measure block after block of a sound source; a block without the tone gives a sentence instead."""
+def readings(source: IqSource, *, psophometric: bool = False) -> Iterator[Sinad | Unread]:
+    """Measure block after block of a sound source; where samples were lost what was gathered is dropped."""
     facts = source.facts
     require_sound(facts)
     wanted = int(BLOCK_S * facts.sample_rate_hz)
     held: list[NDArray[np.float64]] = []
     count = 0
     for block in source.blocks():
+        if block.lost_before:
+            held, count = [], 0
+            yield Unread(Why.LOST, _lost(block, facts.sample_rate_hz))
         values = complex_samples(block.raw, block.datatype).real.astype(np.float64)
         held.append(values)
         count += values.size
@@ -119,16 +144,26 @@ def readings(source: IqSource, *, psophometric: bool = False) -> Iterator[Sinad 
             held, count = [whole[wanted:]], whole.size - wanted
             try:
                 yield sinad(whole[:wanted], facts.sample_rate_hz, psophometric=psophometric)
+            except NoTone as problem:
+                yield Unread(Why.NO_TONE, str(problem))
             except MeasurementError as problem:
-                yield str(problem)
+                yield Unread(Why.NO_SOUND, str(problem))
+
+
+def _lost(block: IqBlock, rate_hz: float) -> str:
+    lost = f"{block.lost_before / rate_hz * 1e3:.1f} ms of sound were lost"
+    if block.lost_within:
+        return f"{lost}; what was read in the last {block.lost_within / rate_hz:.1f} s may be too low"
+    return f"{lost}; measuring begins anew after them"
 
 
 class Meter:
     """Reads a sound source in a thread of its own, so that after a pause only what is heard now counts."""
 
     def __init__(self, source: IqSource, *, psophometric: bool = False) -> None:
-        self._found: queue.Queue[Sinad | str | None] = queue.Queue(maxsize=8)
+        self._found: queue.Queue[Sinad | Unread | None] = queue.Queue(maxsize=8)
         self._source, self._psophometric = source, psophometric
+        self._problem: Exception = SourceLost(f"{source.facts.name} has ended; the search needs sound all the time")
         self._thread = threading.Thread(target=self._run, name="sinad", daemon=True)
         self._thread.start()
 
@@ -136,11 +171,11 @@ class Meter:
         try:
             for found in readings(self._source, psophometric=self._psophometric):
                 self._offer(found)
-        except SdrcheckError as problem:
-            self._offer(str(problem))
+        except Exception as problem:  # raised again where the readings are asked for
+            self._problem = problem
         self._offer(None)
 
-    def _offer(self, found: Sinad | str | None) -> None:
+    def _offer(self, found: Sinad | Unread | None) -> None:
         while True:
             try:
                 self._found.put_nowait(found)
@@ -149,21 +184,18 @@ class Meter:
                 with contextlib.suppress(queue.Empty):
                     self._found.get_nowait()
 
-    def fresh(self, count: int) -> list[Sinad | str]:
-        """Forget what was heard so far and take the next readings; fewer where the source ends."""
+    def fresh(self, count: int) -> list[Sinad | Unread]:
+        """Forget what was heard so far and take the next readings. Raises what ended the source."""
         with contextlib.suppress(queue.Empty):
             while True:
-                if self._found.get_nowait() is None:
-                    self._offer(None)
-                    return []
-        taken: list[Sinad | str] = []
-        while len(taken) < count:
-            found = self._found.get()
-            if found is None:
-                self._offer(None)
-                break
-            taken.append(found)
-        return taken
+                self._heard(self._found.get_nowait())
+        return [self._heard(self._found.get()) for _ in range(count)]
+
+    def _heard(self, found: Sinad | Unread | None) -> Sinad | Unread:
+        if found is None:
+            self._offer(None)
+            raise self._problem
+        return found
 
 
 @dataclass(frozen=True, slots=True)

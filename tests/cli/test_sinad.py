@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from sdrcheck.cli.main import main
+from sdrcheck.errors import SourceLost
 from sdrcheck.recordings.wav import write_sound
 from sdrcheck.sources.source import IqBlock, SourceFacts
 from tests.conftest import REPOSITORY
@@ -122,6 +123,76 @@ def test_the_search_ends_with_the_sensitivity_and_its_verdict(capsys, monkeypatc
     assert out.rstrip().endswith(f"): {verdict}")
     assert "A.803(19)" in out
     assert len(asked) < 14
+
+
+class Input:
+    """A sound input with a tone, hiss or nothing in it; it may drive too far, lose samples and vanish after a while."""
+
+    facts = SourceFacts("made-up input", RATE, 0.0, "rf32_le", audio=True)
+
+    def __init__(self, level: float, hiss: float = 0.001, *, blocks: int = 10**9, lost: int = 0) -> None:
+        self._level, self._hiss, self._blocks, self._lost = level, hiss, blocks, lost
+
+    def blocks(self) -> Iterator[IqBlock]:
+        rng, first, size = np.random.default_rng(4), 0, RATE // 10
+        for _ in range(self._blocks):
+            tone = self._level * np.sin(2 * np.pi * 1000 * (first + np.arange(size)) / RATE)
+            sound = np.clip(tone + rng.normal(0, self._hiss, size), -1, 1)
+            yield IqBlock(sound.astype(np.float32), first, "rf32_le", lost_before=self._lost)
+            first += size + self._lost
+            time.sleep(0.001)
+        raise SourceLost("made-up input hears nothing any more; plug the sound device in anew, then start again")
+
+    def close(self) -> None:
+        self._blocks = 0
+
+
+def search(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], source: Input, *typed: float):
+    """What is asked, printed and said in a search where a person types these levels, and stops when asked again."""
+    asked: list[str] = []
+    levels = iter(typed)
+
+    def prompt(words: str, **_: object) -> float:
+        asked.append(words)
+        level = next(levels, None)
+        if level is None:
+            raise click.Abort
+        return level
+
+    monkeypatch.setattr("sdrcheck.sources.catalogue.open_source", lambda *_: source)
+    monkeypatch.setattr(click, "prompt", prompt)
+    status, out, err = sinad(capsys, "--from", "sound:", "--search")
+    assert (status, out) == (1, "")
+    return asked, err
+
+
+def test_a_lost_sound_input_ends_the_search_and_judges_nothing(capsys, monkeypatch):
+    """2 s of a tone, then the device is gone, while levels below what is asked for are typed in."""
+    asked, err = search(monkeypatch, capsys, Input(0.3, blocks=60), 20.0, *np.arange(16.9, 0, -3.1))
+    assert err.splitlines()[-1] == (
+        "sdrcheck: made-up input hears nothing any more; plug the sound device in anew, then start again"
+    )
+    assert 2 <= len(asked) <= 4
+
+
+@pytest.mark.parametrize(
+    ("source", "told"),
+    [
+        (Input(0.0, 0.0), "there is no sound at all; check the cable and the input's level"),
+        (Input(2.0), "the sound input is overdriven; turn its level down"),
+        (Input(0.3, lost=20), "0.4 ms of sound were lost; measuring begins anew after them"),
+    ],
+)
+def test_a_level_that_was_not_measured_is_asked_for_again_with_the_reason(capsys, monkeypatch, source, told):
+    asked, err = search(monkeypatch, capsys, source, 10.0)
+    assert ["20.0" in words for words in asked] == [True, True]
+    assert err.splitlines()[2:-1] == [told]
+
+
+def test_hiss_without_a_tone_well_below_the_level_asked_for_is_a_point_of_0_db(capsys, monkeypatch):
+    asked, err = search(monkeypatch, capsys, Input(0.0, 0.1), 10.0)
+    assert "near 13.0 dBµV" in asked[1]  # 3 dB up
+    assert "no 1 kHz tone in the sound" in err
 
 
 def test_help(capsys):

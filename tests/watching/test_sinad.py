@@ -1,11 +1,15 @@
 """SINAD against its definition, and the sensitivity found between two levels."""
 
+from __future__ import annotations
+
 import math
+from collections.abc import Iterator
 
 import numpy as np
 import pytest
 
-from sdrcheck.errors import MeasurementError
+from sdrcheck.errors import MeasurementError, SourceLost
+from sdrcheck.sources.source import IqBlock, SourceFacts
 from sdrcheck.watching import sinad as under_test
 
 RATE = 48_000.0
@@ -22,6 +26,15 @@ def tone_with_distortion(share: float) -> np.ndarray:
 )
 def test_distortion_alone_gives_the_definition(share: float, decibels: float) -> None:
     assert under_test.sinad(tone_with_distortion(share), RATE).measured.value == pytest.approx(decibels, abs=0.05)
+
+
+@pytest.mark.parametrize("tone_hz", [980.0, 998.0, 1000.0, 1001.0, 1020.0])
+@pytest.mark.parametrize("psophometric", [False, True])
+def test_the_third_harmonic_counts_in_full_wherever_the_tone_is(tone_hz: float, psophometric: bool) -> None:
+    """10 % of the third harmonic is 20.04 dB by the definition; O.41 weighs it by −5.6 − 1.0 dB, so 26.6 dB."""
+    sound = 0.5 * np.sin(2 * np.pi * tone_hz * TIMES) + 0.05 * np.sin(2 * np.pi * 3 * tone_hz * TIMES)
+    found = under_test.sinad(sound, RATE, psophometric=psophometric).measured.value
+    assert found == pytest.approx(26.6 if psophometric else 20.04, abs=0.3 if psophometric else 0.05)
 
 
 @pytest.mark.parametrize("wanted_db", [6.0, 12.0, 20.0, 30.0])
@@ -49,6 +62,50 @@ def test_no_tone_and_no_sound_are_said() -> None:
         under_test.sinad(np.random.default_rng(1).normal(0, 0.1, TIMES.size), RATE)
     with pytest.raises(MeasurementError, match="no sound at all"):
         under_test.sinad(np.zeros(TIMES.size), RATE)
+
+
+class Sound:
+    """A clean tone in blocks of 0.1 s; 23 samples, half a cycle, are missing before the tenth; then `problem`."""
+
+    facts = SourceFacts("made-up sound", RATE, 0.0, "rf32_le", audio=True)
+
+    def __init__(self, *, lost: int = 23, within: int = 0, problem: Exception | None = None) -> None:
+        self._lost, self._within, self._problem = lost, within, problem
+
+    def blocks(self) -> Iterator[IqBlock]:
+        first = 0
+        for number in range(15):
+            lost, within = (self._lost, self._within) if number == 9 else (0, 0)
+            first += lost
+            tone = 0.3 * np.sin(2 * np.pi * 1000 * (first + np.arange(4800)) / RATE)
+            yield IqBlock(tone.astype(np.float32), first, "rf32_le", lost_before=lost, lost_within=within)
+            first += 4800
+        if self._problem:
+            raise self._problem
+
+    def close(self) -> None: ...
+
+
+@pytest.mark.parametrize(
+    ("within", "told"),
+    [(0, "measuring begins anew after them"), (48_000, "what was read in the last 1.0 s may be too low")],
+)
+def test_no_reading_goes_over_lost_samples(within: int, told: str) -> None:
+    """A clean tone has no rest but the rounding of its numbers; half a cycle missing would leave 20 dB or less."""
+    found = list(under_test.readings(Sound(within=within)))
+    first, lost, second = found
+    assert lost == under_test.Unread(under_test.Why.LOST, f"0.5 ms of sound were lost; {told}")
+    for reading in (first, second):
+        assert isinstance(reading, under_test.Sinad)
+        assert reading.measured.value > 90
+
+
+@pytest.mark.parametrize("problem", [SourceLost("made-up sound hears nothing"), OSError("input/output error"), None])
+def test_what_ends_the_source_is_raised_where_readings_are_asked_for(problem: Exception | None) -> None:
+    meter = under_test.Meter(Sound(problem=problem))
+    for _ in range(2):
+        with pytest.raises(type(problem or SourceLost("")), match=str(problem or "made-up sound has ended")):
+            meter.fresh(5)
 
 
 def test_search_brackets_twenty_decibels_and_reads_the_level_between() -> None:
