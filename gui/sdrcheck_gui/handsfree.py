@@ -203,7 +203,7 @@ class HandsFreeScreen(QtWidgets.QWidget):
         else:
             colours = {Sound.HEARD: "pass", Sound.WRONG: "fail"}
             self.last.say(
-                _SIGNS.get(one.sound, "") + one.text.replace("\n", " "), look.verdict_colour(colours.get(one.sound))
+                _SIGNS.get(one.sound, "") + one.text.replace("\n", " "), look.verdict_ink(colours.get(one.sound))
             )
         if one.sound is Sound.FINISHED:
             self.finished = True
@@ -219,7 +219,7 @@ class HandsFreeScreen(QtWidgets.QWidget):
         """Say that a keying could not be filed."""
         self.not_filed.append(sentence)
         self._show_count()
-        self.last.say(f"{_SIGNS[Sound.WRONG]}NOT filed: {sentence}", self._look.verdict_colour("fail"))
+        self.last.say(f"{_SIGNS[Sound.WRONG]}NOT filed: {sentence}", self._look.verdict_ink("fail"))
         self._speaker.play(tone_of(Sound.WRONG))
 
     def keyPressEvent(self, event: QtGui.QKeyEvent) -> None:

@@ -15,6 +15,9 @@ _OUT_OF_PAPER = 40
 """So many of 256 steps lead from the paper into the scale of strengths."""
 _BLUE, _SKY, _ORANGE, _VERMILION, _PURPLE = "#0072B2", "#56B4E9", "#E69F00", "#D55E00", "#CC79A7"
 
+_ON_LIGHT = {"pass": _BLUE, "pass, not proven": _BLUE, "fail, not proven": "#8F5E00", "fail": "#B84A00"}
+_ON_DARK = {"pass": _SKY, "pass, not proven": _SKY, "fail, not proven": _ORANGE, "fail": "#F0722A"}
+
 
 @dataclass(frozen=True, slots=True)
 class Look:
@@ -39,6 +42,10 @@ class Look:
         }
         return QtGui.QColor(names.get(verdict or "", self.ink))
 
+    def verdict_ink(self, verdict: str | None) -> QtGui.QColor:
+        """The same for words: the hues of the set, dark or light enough to be read."""
+        return QtGui.QColor((_ON_DARK if self.dark else _ON_LIGHT).get(verdict or "", self.ink))
+
     @property
     def strength(self) -> pg.ColorMap:
         """Signal strength: perceptually uniform, out of the paper and strong like ink."""
@@ -56,8 +63,8 @@ LIGHT = Look(
     faint="#666666",
     panel="#F4F4F2",
     limit="#C9DDEB",
-    accent=_PURPLE,
-    warning=_VERMILION,
+    accent="#A8437F",
+    warning="#B84A00",
 )
 DARK = Look(
     dark=True,

@@ -502,3 +502,24 @@ def test_start_page_needs_no_scrolling_on_a_small_laptop(qtbot) -> None:  # type
     page.resize(1366, 735)  # what 1366×768 leaves below the row of buttons
     page.show()
     assert page.verticalScrollBar().maximum() == 0
+
+
+def contrast(one: str, other: str) -> float:
+    """WCAG 2.2, "contrast ratio" and "relative luminance"."""
+
+    def luminance(colour: QtGui.QColor) -> float:
+        parts = colour.getRgbF()[:3]
+        linear = [part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts]
+        return float(np.dot(linear, (0.2126, 0.7152, 0.0722)))
+
+    low, high = sorted((luminance(QtGui.QColor(one)), luminance(QtGui.QColor(other))))
+    return (high + 0.05) / (low + 0.05)
+
+
+@pytest.mark.parametrize("scheme", [look.LIGHT, look.DARK])
+def test_all_words_can_be_read(scheme: look.Look) -> None:
+    """4.5 to 1 is the least for text (WCAG 2.2, success criterion 1.4.3)."""
+    inks = [scheme.verdict_ink(verdict).name() for verdict in ("pass", "fail", "fail, not proven", None)]
+    for ink in (*inks, scheme.ink, scheme.faint, scheme.warning, scheme.accent):
+        for ground in (scheme.paper, scheme.panel):
+            assert contrast(ink, ground) >= 4.5, (ink, ground)

@@ -256,7 +256,7 @@ def test_stopping_an_attachment_files_nothing(window: Window, qtbot, folder: Pat
     opened(window, qtbot, folder)
     choose(window, CALL_CHECK)
     window.visit.attach_chosen()
-    (job,) = window.jobs.running
+    (job,) = (job for job in window.jobs.running if job.what.startswith("Attaching"))
     job.stop()
     settled(window, qtbot, lambda: "stopped" in window.visit.problem.text())
     assert results.read(folder).filed == ()

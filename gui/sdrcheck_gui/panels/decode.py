@@ -52,10 +52,10 @@ class Grid(QtWidgets.QTableWidget):
                 item = QtWidgets.QTableWidgetItem("✕" if value is None else f"{value:02d}")
                 item.setTextAlignment(QtCore.Qt.AlignmentFlag.AlignCenter)
                 if value is None:
-                    item.setForeground(look.verdict_colour("fail"))
+                    item.setForeground(look.verdict_ink("fail"))
                     item.setToolTip("its own check bits did not fit" if row < 2 else "lost")
                 elif row < 2 and cell.accepted is not None and value != cell.accepted:
-                    item.setForeground(look.verdict_colour("fail, not proven"))
+                    item.setForeground(look.verdict_ink("fail, not proven"))
                     item.setText(f"{value:02d}≠")
                     item.setToolTip("a valid word, but not the one that was accepted")
                 elif row == 2 and cell.combined:

@@ -117,7 +117,7 @@ class Ruler(QtWidgets.QWidget):
             said = QtCore.QRectF(width - verdict_room, line + 2, verdict_room - 4, line)
             noted = QtCore.QRectF(8, 2 * line + 3, width - 12, line)
         self._paint_rule(painter, QtCore.QRectF(12, line + 5, rule_end - 12, line * 0.8))
-        painter.setPen(look.verdict_colour(reading.verdict))
+        painter.setPen(look.verdict_ink(reading.verdict))
         font = QtGui.QFont(self.font())
         font.setBold(reading.verdict in ("pass", "fail"))
         painter.setFont(font)

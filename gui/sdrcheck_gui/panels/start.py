@@ -70,7 +70,7 @@ class ChainPicture(QtWidgets.QWidget):
         painter.drawLine(QtCore.QPointF(step / 2, middle), QtCore.QPointF(self.width() - step / 2, middle))
         for number, (name, power, problem) in enumerate(places):
             box = QtCore.QRectF(number * step + 6, top, step - 12, height)
-            colour = look.verdict_colour("fail") if problem else QtGui.QColor(look.ink)
+            colour = look.verdict_ink("fail") if problem else QtGui.QColor(look.ink)
             painter.setPen(QtGui.QPen(colour, 3 if problem else 1))
             painter.setBrush(QtGui.QColor(look.paper))
             painter.drawRoundedRect(box, 3, 3)
@@ -83,7 +83,7 @@ class ChainPicture(QtWidgets.QWidget):
             painter.drawText(box, centre, "\n".join(words))
             painter.setPen(QtGui.QColor(look.ink))
             painter.drawText(QtCore.QRectF(box.left(), box.bottom() + 2, box.width(), line), centre, power)
-        painter.setPen(look.verdict_colour("pass" if found.verdict is attenuation.Verdict.SAFE else "fail"))
+        painter.setPen(look.verdict_ink("pass" if found.verdict is attenuation.Verdict.SAFE else "fail"))
         font = painter.font()
         font.setBold(True)
         painter.setFont(font)

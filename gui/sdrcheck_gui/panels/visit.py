@@ -204,7 +204,7 @@ class VisitPanel(QtWidgets.QWidget):
             row.setSizeHint(0, QtCore.QSize(0, round(1.6 * self.table.fontMetrics().height())))
             row.setToolTip(0, f"{one.check.title}\n{one.check.id}")
             if words == "deficient":
-                row.setForeground(2, self._look.verdict_colour("fail"))
+                row.setForeground(2, self._look.verdict_ink("fail"))
             if one.check.distress_format:
                 row.setText(0, f"⚠ {one.check.title}")
             self.table.addTopLevelItem(row)
