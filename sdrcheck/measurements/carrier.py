@@ -105,9 +105,10 @@ def _taper_integrals() -> tuple[Reals, Reals, Reals, Reals]:
 
 def _tapers(u: Reals) -> tuple[Reals, Reals]:
     order = np.arange(1, _TAPERS + 1)[:, None]
-    sine, cosine = np.sin(np.pi * u), np.cos(np.pi * u)
-    fast_sine, fast_cosine = np.sin(np.pi * order * u), np.cos(np.pi * order * u)
-    return sine * fast_sine, np.pi * (cosine * fast_sine + order * sine * fast_cosine)
+    turn = np.exp(1j * np.pi * u)
+    turns = np.cumprod(np.broadcast_to(turn, (_TAPERS, u.size)), axis=0)  # ten products cost less than ten sines
+    slopes = np.pi * (turn.real * turns.imag + order * turn.imag * turns.real)
+    return turn.imag * turns.imag, slopes
 
 
 def tapered_mean(stretch: Stretch, phase: Reals, wander: float = 0.0, *, slips: bool = True) -> Carrier:
