@@ -255,7 +255,7 @@ class BandPanel(QtWidgets.QWidget):
         self.show_chosen(None)
         self.follow_button.setChecked(True)
         self._write_figures(False)
-        self.below_pointer.setText("The picture begins once the noise is known, after a second or two.")
+        self.below_pointer.setText("Waiting for the first samples …")
 
     def show_event(self, event: object) -> None:
         """Put lost samples and a stopped source onto the time axis."""
