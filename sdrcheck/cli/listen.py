@@ -63,4 +63,4 @@ def command(
 
 def device_named(words: str | None) -> str | int | None:
     """A sound device as PortAudio wants it: its number, a part of its name, or None for the usual one."""
-    return int(words) if words is not None and words.isdecimal() else words
+    return int(words) if words is not None and words.isdecimal() and len(words) < 6 else words

@@ -375,10 +375,6 @@ def _shown(
         raise click.UsageError("name the dongle with --serial; `sdrcheck ready` lists it")
     assert indicated is not None
     value, expanded = indicated
-    if expanded is None:
-        click.echo(
-            "the dongle's own reading is taken as exact; give its uncertainty like --indicated 156.8M±2", err=True
-        )
     terms = () if expanded is None else (Term.expanded(_READING, expanded),)
     return _Shown(serial, Measured(value, "Hz", terms), now_utc())
 
@@ -416,6 +412,10 @@ def _shown_in(path: str, near_hz: float, serial: str | None) -> _Shown:
 def _keep_and_show(shown: _Shown, reference: FrequencyReference, dry_run: bool) -> None:
     from sdrcheck.receiver import reference_store
 
+    if not shown.reading.terms:
+        click.echo(
+            "the dongle's own reading is taken as exact; give its uncertainty like --indicated 156.8M±2", err=True
+        )
     _print_reference(shown.serial, reference)
     stored = reference_store.latest(shown.serial)
     if reference.method != COUNTER and stored is not None and stored.method == COUNTER:

@@ -261,6 +261,8 @@ def _refuse_to_record(record: Path) -> None:
     from sdrcheck.recordings.sigmf import META, base_of
 
     base = base_of(record)
+    if not base.name:
+        raise click.BadParameter("the recording of everything needs a name", param_hint="--record")
     if not base.parent.is_dir():
         raise RecordingError(f"there is no folder {base.parent} to record into; make it, or name another")
     if base.with_name(base.name + META).exists():

@@ -45,7 +45,8 @@ def entries(kind: str, serial: str, entry: type[Entry]) -> tuple[Entry, ...]:
     except FileNotFoundError:
         return ()
     except (OSError, msgspec.DecodeError) as problem:
-        raise ReceiverError(f"what is kept in {path} cannot be read ({problem}); move that file away") from None
+        reason = problem.strerror if isinstance(problem, OSError) else problem
+        raise ReceiverError(f"what is kept in {path} cannot be read ({reason}); move that file away") from None
 
 
 def add(kind: str, serial: str, entry: Entry) -> Path:

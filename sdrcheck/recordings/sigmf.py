@@ -302,6 +302,8 @@ class Writer:
         hardware: str = "",
     ) -> None:
         base = base_of(base)
+        if not base.name:
+            raise RecordingError("a recording needs a name; give one")
         self.meta, self.data = base.with_name(base.name + META), base.with_name(base.name + DATA)
         self.datatype, self.sample_rate_hz = datatype, sample_rate_hz
         self.facts = facts or ReceptionFacts()
