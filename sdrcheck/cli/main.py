@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import importlib
 import logging
 import os
@@ -90,7 +91,11 @@ def main(arguments: list[str] | None = None) -> None:
     except BrokenPipeError:
         sys.stderr.close()
         sys.exit(1)
-    except Exception as problem:  # our own bug: one line to the user, the rest to the log
+    except Exception as problem:
+        if isinstance(problem, OSError) and problem.errno == errno.ENAMETOOLONG:
+            _say(f"{str(problem.filename)[:40]}… is too long for a name on this computer; choose a shorter one")
+            sys.exit(1)
+        # our own bug: one line to the user, the rest to the log
         _say(f"internal error, please report it: {type(problem).__name__}: {problem} (details in {_keep_traceback()})")
         sys.exit(1)
 

@@ -46,7 +46,7 @@ class SoundInput:
                 samplerate=rate,
                 channels=channels,
                 dtype="int16",
-                device=int(device) if device and device.isdecimal() else device,
+                device=int(device) if device and device.isdecimal() and len(device) < 6 else device,
                 latency=_LATENCY_S,
                 callback=self._take,
                 finished_callback=self._finish,
