@@ -128,7 +128,8 @@ def _text(word: str) -> str:
     try:
         return Path(word[1:]).read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as problem:
-        raise RecordingError(f"the text file {word[1:]} cannot be read ({problem}); give plain text") from None
+        reason = problem.strerror if isinstance(problem, OSError) else "it is no UTF-8 text"
+        raise RecordingError(f"the text file {word[1:]} cannot be read ({reason}); give plain text") from None
 
 
 def _gate(messages: list[TextMessage], closed_cable: bool) -> bool:

@@ -137,7 +137,8 @@ def read_table(path: Path) -> tuple[Station, ...]:
     except FileNotFoundError:
         raise TableError(f"there is no station table {path}; give another with --table, or --forget-table") from None
     except (OSError, UnicodeDecodeError) as problem:
-        raise TableError(f"the station table {path} cannot be read ({problem}); it should be CSV in UTF-8") from None
+        reason = problem.strerror if isinstance(problem, OSError) else "it is no UTF-8 text"
+        raise TableError(f"the station table {path} cannot be read ({reason}); it should be CSV in UTF-8") from None
     reader = csv.DictReader(text.splitlines(), strict=True)
     columns = reader.fieldnames or []
     unknown = [name for name in columns if name not in OWN_COLUMNS]

@@ -8,6 +8,7 @@ from sdrcheck.cli.main import main
 
 CAPTURES = Path(__file__).parents[2] / "captures"
 CALL = ("compose", "call", "test-call", "--self-id", "211999990", "--to", "002119990")
+MESSAGE = ("compose", "message", "--station", "L", "--subject", "A", "--number", "01", "-o", "x")
 VOICE = str(CAPTURES / "voice-72.sigmf-meta")
 COUNTER = ("reference", "counter", "--indicated", "156.52507M", "--counter", "156.525M")
 
@@ -46,6 +47,8 @@ def _own_folders(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
         ((*CALL, "-o", "x", "--position", "55.2,12.5"), 2, "test call: it carries no position"),
         ((*CALL, "-o", "x", "--utc", "12:00"), 2, "test call: it carries no time"),
         ((*CALL, "-o", "x", "--position", "55°75'N 012°34'E"), 2, "minutes go from 0 to less than 60"),
+        (("stations", "--table", "."), 2, "is a directory"),
+        ((*MESSAGE, "@."), 1, "cannot be read (Is a directory); give plain text"),
         (("stations", "--near", "54 60N 012 05E"), 2, "minutes go from 0 to less than 60"),
         ((*CALL, "-o", "x", "--shift", "180"), 2, "shift is no fault of a call on --band vhf"),
         ((*CALL, "-o", "x", "--band", "mf", "--index-b", "1.8"), 2, "index b is no fault of a call on --band mf"),
