@@ -101,6 +101,11 @@ class Lookout:
             start_s=start_s,
             numbers=self._numbers,
         )
+        self._trial = self._new_bank()
+        self._first: list[Density] = []
+        self._at_zero: list[Complex] = []
+        self._shown = 0
+        """Blocks whose spectra were told while the noise was learnt."""
         self._waiting: list[Complex] | None = []
         self._waiting_count = 0
         self._lines: list[Line] = []
@@ -131,6 +136,8 @@ class Lookout:
             missing = math.ceil(self.band.prime_s * self.sample_rate_hz) - self._waiting_count
             self._waiting.append(samples[:missing])
             self._waiting_count += min(samples.size, missing)
+            for batch in self._trial.feed(samples[:missing]):
+                yield from self._look_first(batch)
             if samples.size < missing:
                 return
             yield from self._prime()
@@ -164,17 +171,13 @@ class Lookout:
         waiting, self._waiting = self._waiting or [], None
         if not self._waiting_count:
             return
-        trial = self._new_bank()
-        densities, at_zero = [], []
-        for batch in itertools.chain(*map(trial.feed, waiting), trial.flush()):
-            whole = self._whole_blocks(batch)
-            densities.append(self._spectra.densities(batch)[:whole])
-            at_zero.append(priming.hann_at_zero(batch.spectra[:whole]))
-        first = np.concatenate(densities)
-        del densities
+        for batch in self._trial.flush():
+            yield from self._look_first(batch)
+        first = np.concatenate(self._first)
+        self._first.clear()
         if not self._audio:
             likely = self._few_bits or self.band is VHF
-            self._bank.dc = priming.steady_offset(np.concatenate(at_zero), first, self._spectra, likely=likely)
+            self._bank.dc = priming.steady_offset(np.concatenate(self._at_zero), first, self._spectra, likely=likely)
         self._floor.prime(np.maximum(first, np.float32(self._least_density)))
         usual = np.median(self._spectra.cells(first), axis=0)
         del first
@@ -184,6 +187,16 @@ class Lookout:
         for samples in waiting:
             for batch in self._bank.feed(samples):
                 yield from self._step(batch)
+
+    def _look_first(self, batch: Batch) -> Iterator[Sighting]:
+        """Show the spectra of what the noise is still learnt from; what is in them is looked for later."""
+        whole = self._whole_blocks(batch)
+        densities = self._spectra.densities(batch)[:whole]
+        self._first.append(densities)
+        self._at_zero.append(priming.hann_at_zero(batch.spectra[:whole]))
+        if whole:
+            self._shown = batch.first_block + whole
+            yield Spectrum(self._time(batch.first_block), self._bank.block_duration_s, densities)
 
     def _say_what_is_the_receivers_own(self) -> None:
         if self._lines:
@@ -203,9 +216,9 @@ class Lookout:
         self._end = batch.end_sample
         densities = self._spectra.densities(batch)
         whole = self._whole_blocks(batch)
-        shown = densities[:whole]
-        if shown.size:
-            yield Spectrum(self._time(batch.first_block), self._bank.block_duration_s, shown)
+        shown = max(self._shown - batch.first_block, 0)
+        if shown < whole:
+            yield Spectrum(self._time(batch.first_block + shown), self._bank.block_duration_s, densities[shown:whole])
         if self._lines:
             self._floor.silence(densities, self._lines)
         cells = np.maximum(self._spectra.cells(densities), self._least_density)

@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from sdrcheck.filters.lookout import Lookout
+from sdrcheck.filters.sightings import Spectrum
 from tests.filters.scene import CHANNELS_HZ, MS, Scene, gmsk, heard_in, rows, table
 
 
@@ -120,3 +122,19 @@ def test_lost_samples_are_placed_in_the_excerpt():
     ((at, length),) = excerpt.lost
     assert excerpt.start_s + at / excerpt.sample_rate_hz == pytest.approx(1.0, abs=1e-4)
     assert length / excerpt.sample_rate_hz == pytest.approx(0.03, abs=1e-4)
+
+
+def test_spectra_are_told_while_the_noise_is_learnt_each_once():
+    scene = Scene(250_000.0, 156_600_000.0, 3.0).tone(CHANNELS_HZ["72"], 0.4, 2.0, -15)
+    lookout = Lookout(scene.rate, scene.centre_hz, prompt=True)
+    samples = scene.iq.astype(np.complex64)
+    block = round(0.05 * scene.rate)
+    told = []
+    for start in range(0, scene.iq.size, block):
+        for one in lookout.feed(samples[start : start + block]):
+            if isinstance(one, Spectrum):
+                told.append((start / scene.rate, one))
+    assert told[0][0] < 0.3  # long before the 1.5 s from which the noise is learnt
+    places = [one.start_s + place * one.block_s for _, one in told for place in range(len(one.densities))]
+    assert np.diff(places) == pytest.approx(np.full(len(places) - 1, told[0][1].block_s))
+    assert places[0] == 0.0
