@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import os
 from collections import Counter
 from collections.abc import Collection, Iterator
 from datetime import datetime
@@ -11,11 +12,12 @@ from pathlib import Path
 import msgspec
 
 from sdrcheck.errors import SourceError
+from sdrcheck.recordings.sigmf import DATA, META
 
 JOURNAL = "watch.jsonl"
 MARK = ".marked"
 INSPECTION = ".inspection.json"
-_ENDINGS = (".sigmf-meta", ".sigmf-data", INSPECTION)
+_ENDINGS = (META, DATA, INSPECTION)
 
 
 class Line(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
@@ -27,7 +29,7 @@ class Line(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     `summary` or `ended`."""
     sentence: str
     kept: str | None = None
-    """Base name of the recording, where one was kept."""
+    """Base name of the recording, where one was kept, or removed again."""
     kind: str | None = None
     channel: str | None = None
     seconds: float | None = None
@@ -42,21 +44,37 @@ class Journal:
         self.folder = folder
         try:
             folder.mkdir(parents=True, exist_ok=True)
-            self._file = (folder / JOURNAL).open("a+b", buffering=0)
+            self._file = _opened(folder)
             self._torn = _is_torn(self._file)
         except OSError as problem:
             raise SourceError(f"{folder} cannot be written ({problem.strerror}); choose another folder") from None
 
     def write(self, line: Line) -> None:
         """Add a line. A full disk loses the line and never the watch."""
-        text = b"\n" * self._torn + msgspec.json.encode(line) + b"\n"
         try:
+            self._follow()
+            text = b"\n" * self._torn + msgspec.json.encode(line) + b"\n"
             self._torn = self._file.write(text) < len(text)
         except OSError:
             return
 
+    def _follow(self) -> None:
+        """Go on in a new file where ours was moved away, or its folder is back after it was gone."""
+        try:
+            if os.path.samestat(os.fstat(self._file.fileno()), (self.folder / JOURNAL).stat()):
+                return
+        except FileNotFoundError:
+            pass
+        anew = _opened(self.folder)
+        self._file.close()
+        self._file, self._torn = anew, _is_torn(anew)
+
     def close(self) -> None:
         self._file.close()
+
+
+def _opened(folder: Path) -> io.FileIO:
+    return (folder / JOURNAL).open("a+b", buffering=0)
 
 
 def _is_torn(file: io.FileIO) -> bool:
@@ -68,7 +86,7 @@ def _is_torn(file: io.FileIO) -> bool:
 
 
 def lines(folder: Path) -> Iterator[Line]:
-    """Read a journal; a line that was cut off is passed over."""
+    """Read a journal; a line that was cut off or spoilt is passed over."""
     try:
         text = (folder / JOURNAL).read_bytes()
     except OSError as problem:
@@ -78,7 +96,7 @@ def lines(folder: Path) -> Iterator[Line]:
     for raw in text.splitlines():
         try:
             yield msgspec.json.decode(raw, type=Line)
-        except msgspec.DecodeError:
+        except (msgspec.DecodeError, UnicodeDecodeError):
             continue
 
 
@@ -107,8 +125,17 @@ def _day(day: str, entries: list[Line]) -> str:
 
 
 def kept_names(folder: Path) -> list[str]:
-    """Base names of the kept events, oldest first (names begin with their time)."""
-    return sorted(path.name.removesuffix(".sigmf-meta") for path in folder.glob("*.sigmf-meta"))
+    """Base names of the kept events that are still there, oldest first (names begin with their time).
+
+    Only what the journal says was kept: other recordings in the folder are none of the watch's.
+    """
+    names: set[str] = set()
+    for line in lines(folder):
+        if line.kept is not None and line.event == "kept":
+            names.add(line.kept)
+        elif line.kept is not None and line.event == "removed":
+            names.discard(line.kept)
+    return sorted(name for name in names if (folder / (name + META)).exists())
 
 
 def is_marked(folder: Path, name: str) -> bool:
@@ -144,23 +171,25 @@ def mark(folder: Path, name: str, *, marked: bool = True) -> None:
         raise SourceError(f"{path} cannot be written ({problem.strerror})") from None
 
 
-def make_room(folder: Path, budget_bytes: int, spare: Collection[str] = ()) -> list[str]:
-    """Remove the oldest unmarked events until the folder fits its budget; returns what was removed.
+def make_room(folder: Path, budget_bytes: int, spare: Collection[str] = ()) -> Iterator[str]:
+    """Remove the oldest unmarked events until all that is kept fits the budget; yields the name of each.
 
-    Those named in `spare` stay, as they are still being written.
+    Those named in `spare` stay, as they are still being written. Raises SourceError where one cannot be removed.
     """
     sizes = {name: sum(_size(folder / (name + ending)) for ending in _ENDINGS) for name in kept_names(folder)}
-    total, removed = sum(sizes.values()), []
+    total = sum(sizes.values())
     for name in sizes:
         if total <= budget_bytes:
             break
         if name in spare or is_marked(folder, name):
             continue
-        for ending in _ENDINGS:
-            (folder / (name + ending)).unlink(missing_ok=True)
+        try:
+            for ending in _ENDINGS:
+                (folder / (name + ending)).unlink(missing_ok=True)
+        except OSError as problem:
+            raise SourceError(f"{folder / name} cannot be removed ({problem.strerror})") from None
         total -= sizes[name]
-        removed.append(name)
-    return removed
+        yield name
 
 
 def _size(path: Path) -> int:
@@ -168,6 +197,17 @@ def _size(path: Path) -> int:
         return path.stat().st_size
     except OSError:
         return 0
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Put a whole new file in place of the old one, so that at every moment one of them is there."""
+    new = path.with_name(path.name + ".new")
+    try:
+        new.write_bytes(data)
+        new.replace(path)
+    except OSError:
+        new.unlink(missing_ok=True)
+        raise
 
 
 def name_of(moment: datetime, place: str, kind: str) -> str:

@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+import msgspec
+
+from sdrcheck.evidence.masking import Mask
 from sdrcheck.findings.inspection import Kind, Transmission
 
 KINDS = {"calls": Kind.DSC_CALL, "messages": Kind.NAVTEX, "voice": Kind.VOICE}
@@ -40,6 +43,15 @@ class Policy:
             call.error_check in ("ok", "inferred") and not self.concerns_own(call_identities(call))
             for call in found.calls
         )
+
+    def shown(self, found: Transmission) -> Transmission:
+        """What may be written down of it: calls that name no own identity, broken ones among them, are masked."""
+        masked_one = Mask(self.own, off=self.others).transmission(found)
+        calls = (
+            call if self.concerns_own(call_identities(call)) else hidden
+            for call, hidden in zip(found.calls, masked_one.calls, strict=True)
+        )
+        return msgspec.structs.replace(masked_one, calls=tuple(calls))
 
     def concerns_own(self, identities: Iterable[str]) -> bool:
         return any(identity in self.own for identity in identities)

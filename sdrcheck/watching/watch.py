@@ -28,16 +28,18 @@ from sdrcheck.findings.inspection import Inspection, Kind, RecordingFacts, Refer
 from sdrcheck.findings.wording import format_place, format_reading
 from sdrcheck.recordings.facts import ReceptionFacts
 from sdrcheck.recordings.recording import open_recording
-from sdrcheck.recordings.sigmf import META, base_of
+from sdrcheck.recordings.sigmf import DATA, META, base_of
 from sdrcheck.recordings.utc import utc_moment, utc_now, utc_text
 from sdrcheck.sources.source import IqBlock, IqSource, SourceFacts
-from sdrcheck.watching.journal import INSPECTION, Journal, Line, daily_summary, make_room, name_of
+from sdrcheck.watching.journal import INSPECTION, Journal, Line, daily_summary, make_room, name_of, write_whole
 from sdrcheck.watching.memory import Keeping, RollingMemory, needed_bytes, require_memory
 from sdrcheck.watching.policy import Policy, masked
 from sdrcheck.watching.relay import Relay
 
 _PAUSE_S = 0.2
 LEAST_FREE_BYTES = 200_000_000
+_LATEST = 200
+"""So many kept keyings are remembered, in case it comes out later that samples are missing in one."""
 _FRAMES_PER_S = 2.0
 """Frames are not shown, but they keep the watch looking at disk and clock while nothing is keyed."""
 _CLOCK_STEP_S = 0.5
@@ -59,6 +61,8 @@ class _Open:
     started: TransmissionStarted
     keeping: Keeping | None = None
     refused: bool = False
+    cut: str = ""
+    """Why its recording ended before it did."""
 
 
 @dataclass(slots=True)
@@ -108,14 +112,16 @@ class Watch:
     record: Path | None = None
     waits_s: tuple[float, ...] = (1.0, 2.0, 5.0, 10.0)
     """From one try to open a lost source again to the next; the last one goes on."""
-    _kept: deque[_Kept] = field(default_factory=lambda: deque(maxlen=200))
+    _kept: deque[_Kept] = field(default_factory=deque)
     """The latest ones; older ones are on disk and done with."""
     _open: dict[int, _Open] = field(default_factory=dict)
     _whole: Keeping | None = None
     _clock: _HostClock = field(default_factory=_HostClock)
     _heard_at: float = 0.0
     _day: str = ""
-    _disk_low: bool = False
+    _refused: bool = False
+    _over_budget: str = ""
+    """Why the disk budget is not kept to, as told last."""
     _stopped: bool = False
 
     def stop(self) -> None:
@@ -138,7 +144,7 @@ class Watch:
                 yield from self._one_source(journal, source, waits=reopen is not None)
                 if reopen is None or self._over():
                     break
-                again = yield from self._wait_for(journal, reopen)
+                again = yield from self._wait_for(journal, reopen, source.facts)
                 if again is None:
                     break
                 source = again
@@ -167,6 +173,7 @@ class Watch:
         finally:
             self._heard_at = until_over.heard_at
             self._finish_all("the watch ended" if self._over() else "the source ended")
+            self._open.clear()
             relay.close()
         yield from self._settle(journal)
         yield from self._miss_the_whole(journal)
@@ -175,9 +182,9 @@ class Watch:
     def _finish_all(self, why: str) -> None:
         """End every recording that is still being written."""
         for one in self._open.values():
-            if one.keeping is not None:
+            if one.keeping is not None and not one.keeping.finished:
                 one.keeping.finish(why)
-        self._open.clear()
+                one.cut = why
         for kept in self._kept:
             kept.keeping.finish(why)
         if self._whole is not None:
@@ -196,17 +203,27 @@ class Watch:
             reference_source=reference.source,
         )
 
-    def _wait_for(self, journal: Journal, reopen: Callable[[], IqSource]) -> Generator[Watched, None, IqSource | None]:
+    def _wait_for(
+        self, journal: Journal, reopen: Callable[[], IqSource], lost: SourceFacts
+    ) -> Generator[Watched, None, IqSource | None]:
+        """Ask for the lost source until it is there; another dongle in its place would be corrected wrongly."""
         tries, said = 0, ""
         while not self._over():
             self._pause(self.waits_s[min(tries, len(self.waits_s) - 1)])
             tries += 1
             try:
-                return reopen()
+                again = reopen()
+                if again.facts.serial == lost.serial:
+                    return again
+                again.close()
+                raise SourceError(
+                    f"{again.facts.name} answers in place of {lost.name}, whose corrections are in use; plug in "
+                    f"{lost.name}, or start a watch anew"
+                )
             except SourceError as problem:
                 if str(problem) != said:
                     said = str(problem)
-                    yield self._note(journal, "trouble", f"Not back yet: {said}")
+                    yield self._note(journal, "trouble", f"Not back yet: {said}.")
         return None
 
     def _pause(self, seconds: float) -> None:
@@ -242,24 +259,34 @@ class Watch:
             yield self._note(journal, "clock", sentence, seconds=stepped)
         today = utc_text(utc_now())[:10]
         if today != self._day:
-            summary = daily_summary(self.folder, self._day)
-            self._day = today
-            if summary:
-                yield self._note(journal, "summary", summary)
-        low = shutil.disk_usage(self.folder).free < LEAST_FREE_BYTES
-        if low and not self._disk_low:
-            self._finish_all("the disk is nearly full")
-            sentence = (
-                f"Less than {LEAST_FREE_BYTES / 1e6:.0f} MB are free in {self.folder}: nothing more is kept until some "
-                "space is free."
-            )
-            yield self._note(journal, "trouble", sentence)
-        self._disk_low = low
+            over, self._day = self._day, today
+            try:
+                summary = daily_summary(self.folder, over)
+            except SourceError as problem:
+                yield self._note(journal, "trouble", f"There is no summary of {over}: {problem}")
+            else:
+                if summary:
+                    yield self._note(journal, "summary", summary)
+        refusal = self._refusal()
+        if refusal and not self._refused:
+            self._finish_all("the disk took no more")
+            yield self._note(journal, "trouble", f"Nothing more is kept for now: {refusal}.")
+        self._refused = bool(refusal)
+
+    def _refusal(self) -> str:
+        """Why the disk takes no more recordings; empty where it does."""
+        try:
+            free = shutil.disk_usage(self.folder).free
+        except OSError as problem:
+            return f"{self.folder} cannot be reached ({problem.strerror}); bring it back"
+        if free < LEAST_FREE_BYTES:
+            return f"only {free / 1e6:.0f} MB are free in {self.folder}; free some space"
+        return ""
 
     def _secure_long_ones(self, journal: Journal, memory: RollingMemory) -> Iterator[Watched]:
         """Begin the recording of a keying that is about to outgrow the memory, and the recording of everything."""
         yield from self._miss_the_whole(journal)
-        if self._disk_low:
+        if self._refused:
             return
         if self.record is not None and self._whole is None:
             try:
@@ -299,13 +326,15 @@ class Watch:
         sentence = describe(found, self.policy)
         end_s = found.start_s + found.duration_s + self.policy.after_s
         if not self.policy.wants(found):
-            if keeping is not None:
-                _discard(keeping)
             yield self._note(journal, "heard", f"{sentence} Not kept.", found)
+            if keeping is not None:
+                yield from self._discard(journal, keeping)
             return
         try:
-            self._check_disk()
             if keeping is None:
+                refusal = self._refusal()
+                if refusal:
+                    raise SourceError(refusal)
                 base = self._base(
                     memory, found.start_s, found.channel or f"{found.frequency_hz / 1e3:.0f}k", found.kind
                 )
@@ -317,6 +346,8 @@ class Watch:
             return
         if found.duration_s > self.policy.longest_s:
             sentence += f" Only its first {self.policy.longest_s:.0f} s are kept."
+        if running is not None and running.cut:
+            sentence += f" Its recording is cut short, as {running.cut}."
         kept = _Kept(keeping, found, sentence)
         self._kept.append(kept)
         try:
@@ -325,10 +356,14 @@ class Watch:
             if running is None or running.keeping is None:
                 keeping.start()
 
-    def _check_disk(self) -> None:
-        free = shutil.disk_usage(self.folder).free
-        if free < LEAST_FREE_BYTES:
-            raise SourceError(f"only {free / 1e6:.0f} MB are free in {self.folder}; free some space")
+    def _discard(self, journal: Journal, keeping: Keeping) -> Iterator[Watched]:
+        """Let go of a long keying that turned out to be nothing the watch keeps."""
+        meta = keeping.finish("not kept")
+        try:
+            for path in (meta, meta.with_name(_name_of(keeping) + DATA)):
+                path.unlink(missing_ok=True)
+        except OSError as problem:
+            yield self._note(journal, "trouble", f"{meta} cannot be removed ({problem.strerror}).")
 
     def _settle(self, journal: Journal) -> Iterator[Watched]:
         """Write the inspection beside every recording that is complete now, and keep to the disk budget."""
@@ -341,14 +376,25 @@ class Watch:
             yield from self._inspect(journal, kept)
         if done:
             written = {kept.name for kept in self._kept if not kept.inspected}
-            written |= {_name_of(one.keeping) for one in self._open.values() if one.keeping is not None}
+            yield from self._make_room(journal, written)
+        while len(self._kept) > _LATEST and self._kept[0].inspected:
+            self._kept.popleft()
+
+    def _make_room(self, journal: Journal, written: set[str]) -> Iterator[Watched]:
+        """Keep to the disk budget; where that cannot be, it is told once."""
+        try:
             for name in make_room(self.folder, self.policy.budget_bytes, written):
-                yield self._note(journal, "removed", f"{name} was removed to stay within the disk budget.")
+                sentence = f"{name} was removed to stay within the disk budget."
+                yield self._note(journal, "removed", sentence, kept=name)
+        except SourceError as problem:
+            if str(problem) != self._over_budget:
+                self._over_budget = str(problem)
+                yield self._note(journal, "trouble", f"The disk budget is not kept to: {problem}.")
 
     def _inspect(self, journal: Journal, kept: _Kept) -> Iterator[Watched]:
         kept.inspected = True
         try:
-            _write_inspection(kept.keeping, kept.found, self.settings)
+            _write_inspection(kept.keeping, self.policy.shown(kept.found), self.settings)
         except (OSError, SdrcheckError) as problem:
             yield self._note(journal, "trouble", f"The inspection beside {kept.keeping.path} is missing: {problem}.")
 
@@ -448,7 +494,7 @@ def _free_name(base: Path) -> Path:
 
 
 def _name_of(keeping: Keeping) -> str:
-    return keeping.path.name.removesuffix(".sigmf-meta")
+    return keeping.path.name.removesuffix(META)
 
 
 def _write_inspection(keeping: Keeping, found: Transmission, settings: Settings) -> None:
@@ -474,11 +520,4 @@ def _write_inspection(keeping: Keeping, found: Transmission, settings: Settings)
         limit_set=settings.limit_set,
         transmissions=(found.moved(-keeping.start_s),),
     )
-    keeping.path.with_name(_name_of(keeping) + INSPECTION).write_bytes(inspection.to_json())
-
-
-def _discard(keeping: Keeping) -> None:
-    """Let go of a long keying that turned out to be nothing the watch keeps."""
-    meta = keeping.finish("not kept")
-    for path in (meta, meta.with_name(meta.name.replace(".sigmf-meta", ".sigmf-data"))):
-        path.unlink(missing_ok=True)
+    write_whole(keeping.path.with_name(_name_of(keeping) + INSPECTION), inspection.to_json())

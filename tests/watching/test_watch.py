@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import errno
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+import msgspec
 import numpy as np
 import pytest
 
 from sdrcheck.bench import Settings, collect, run
 from sdrcheck.errors import SourceError, SourceLost
+from sdrcheck.evidence.masking import HIDDEN
 from sdrcheck.findings.inspection import Inspection
+from sdrcheck.recordings.recording import open_recording
+from sdrcheck.recordings.sigmf import write
 from sdrcheck.sources.recording import RecordingSource
 from sdrcheck.sources.source import IqBlock, IqSource
 from sdrcheck.sources.synthetic import Synthetic
@@ -145,7 +150,7 @@ def test_a_full_disk_loses_the_recording_and_never_the_watch(tmp_path: Path, mon
     monkeypatch.setattr("sdrcheck.watching.watch.LEAST_FREE_BYTES", 10**18)
     lines = watched(tmp_path, Policy(own=SHIP))
     assert events(lines) == ["started", "trouble", "trouble", "trouble", "ended"]
-    assert "nothing more is kept until some space is free" in lines[1].line.sentence
+    assert lines[1].line.sentence.startswith("Nothing more is kept for now: only ")
     assert all("test" in one.line.sentence and "free some space" in one.line.sentence for one in lines[2:4])
     assert journal.kept_names(tmp_path) == []
 
@@ -157,11 +162,59 @@ def test_oldest_unmarked_go_first_and_marked_never(tmp_path: Path) -> None:
     assert len(names) == 4
     voice = [name for name in names if "voice" in name]
     journal.mark(tmp_path, voice[0])
-    removed = journal.make_room(tmp_path, 1)
+    removed = list(journal.make_room(tmp_path, 1))
     assert voice[0] not in removed
     assert removed == [name for name in names if name != voice[0]]
     with pytest.raises(SourceError, match="keeps nothing named"):
         journal.mark(tmp_path, "nothing")
+
+
+def test_only_what_the_watch_kept_makes_room(tmp_path: Path) -> None:
+    """Somebody's own recording in the folder stays, and so does the recording of everything."""
+    own = write(tmp_path / "20200101T000000.0Z-mine", np.zeros(1000, complex), "cu8", 48_000, 156.525e6)
+    policy = Policy(own=SHIP, budget_bytes=1)
+    lines = list(Watch(tmp_path, Settings(), policy, record=tmp_path / "whole").run(RecordingSource(ANSWERED)))
+    assert events(lines).count("removed") == 2
+    removed = [one.line.kept for one in lines if one.line.event == "removed"]
+    assert removed == [one.line.kept for one in lines if one.line.event == "kept"]
+    assert journal.kept_names(tmp_path) == []
+    assert own.exists()
+    assert open_recording(tmp_path / "whole").sample_count == open_recording(ANSWERED).sample_count
+
+
+def test_what_cannot_be_removed_is_told_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(path: Path, missing_ok: bool = False) -> None:
+        raise PermissionError(errno.EACCES, "Permission denied")
+
+    monkeypatch.setattr(Path, "unlink", refuse)
+    lines = watched(tmp_path, Policy(own=SHIP, budget_bytes=1))
+    assert events(lines).count("kept") == 2
+    (told,) = (one.line.sentence for one in lines if one.line.event == "trouble")
+    assert told == (
+        f"The disk budget is not kept to: {tmp_path / journal.kept_names(tmp_path)[0]} cannot be removed "
+        "(Permission denied)."
+    )
+
+
+def test_however_many_are_kept_at_once_each_is_inspected(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("sdrcheck.watching.watch._LATEST", 1)
+    watched(tmp_path, Policy(own=SHIP))
+    assert len(journal.kept_names(tmp_path)) == len(list(tmp_path.glob("*" + journal.INSPECTION))) == 2
+
+
+def test_an_inspection_is_there_whole_or_not_at_all(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The disk is full while it is written anew: the one before stays."""
+    (tmp_path / "x.inspection.json").write_bytes(b"before")
+
+    def full(path: Path, data: bytes) -> int:
+        path.touch()
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(Path, "write_bytes", full)
+    with pytest.raises(OSError, match="No space left"):
+        journal.write_whole(tmp_path / "x.inspection.json", b"after")
+    assert [path.name for path in tmp_path.iterdir()] == ["x.inspection.json"]
+    assert (tmp_path / "x.inspection.json").read_bytes() == b"before"
 
 
 def test_a_journal_cut_off_in_mid_line_is_still_read(tmp_path: Path) -> None:
@@ -169,6 +222,27 @@ def test_a_journal_cut_off_in_mid_line_is_still_read(tmp_path: Path) -> None:
     path = tmp_path / journal.JOURNAL
     path.write_bytes(path.read_bytes()[:-20])
     assert [line.event for line in journal.lines(tmp_path)] == ["started", "kept", "kept"]
+
+
+def test_a_spoilt_line_of_a_journal_is_passed_over(tmp_path: Path) -> None:
+    watched(tmp_path, Policy(own=SHIP))
+    with (tmp_path / journal.JOURNAL).open("ab") as file:
+        file.write(b'{"utc":"2026-03-14T23:59:59Z","event":"heard","sentence":"\xff"}\n')
+    assert [line.event for line in journal.lines(tmp_path)] == ["started", "kept", "kept", "ended"]
+
+
+def test_a_strangers_broken_call_is_kept_and_its_identity_masked(tmp_path: Path) -> None:
+    """It may have been ours; `sdrcheck inspect` of the recording still shows all of it."""
+    (found,) = collect(run(RecordingSource(ANSWERED))).transmissions[:1]
+    broken = msgspec.structs.replace(found.calls[0], error_check="failed")
+    both = msgspec.structs.replace(found, calls=(broken, msgspec.structs.replace(broken, self_id="219111111")))
+    policy = Policy(own=SHIP)
+    assert policy.wants(both)
+    ours, theirs = policy.shown(both).calls
+    assert ours == broken
+    assert theirs.self_id == HIDDEN
+    assert theirs.symbols == ()
+    assert Policy(others=True).shown(both) == both
 
 
 def test_masking_leaves_the_country_only() -> None:
