@@ -75,7 +75,7 @@ class Dongle:
         except BaseException:
             self.close()
             raise
-        self.facts = replace(self.facts, start_utc=self._intake.start_utc)
+        self.facts = replace(self.facts, start_utc=self._intake.start_utc, told_late_s=self._intake.told_late_s)
 
     def blocks(self) -> Iterator[IqBlock]:
         """Yield the samples as they come. Raises SourceLost when the dongle is pulled out or falls silent."""

@@ -52,6 +52,11 @@ class Intake:
         self._problem: Exception | None = None
         self._closed = False
 
+    @property
+    def told_late_s(self) -> float:
+        """How long after a loss it may come out at the latest."""
+        return self._clock.told_late_s
+
     def put(self, data: bytes, *, lost: int = 0, at: float | None = None) -> None:
         """Take bytes as they come, whole samples or not; `lost` samples are known to be missing before them."""
         at = time.monotonic() if at is None else at

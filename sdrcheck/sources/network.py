@@ -93,6 +93,7 @@ class NetworkDongle:
             start_utc=self._intake.start_utc,
             gain_db=None if direct else gain_db,
             frequency_step_hz=frequency_step_hz(wanted.centre_hz, tuner),
+            told_late_s=self._intake.told_late_s,
         )
 
     def blocks(self) -> Iterator[IqBlock]:

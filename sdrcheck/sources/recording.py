@@ -35,6 +35,11 @@ class RecordingSource:
     ) -> None:
         self.recording = open_recording(path, rate_hz, centre_hz)
         kept, known = self.recording, self.recording.facts
+        self._doubtful: dict[int, int] = {}  # samples before each place, in which a loss lies somewhere
+        for note in kept.annotations:
+            if note.label == LOST_LABEL and note.count:
+                place = note.first + note.count
+                self._doubtful[place] = max(note.count, self._doubtful.get(place, 0))
         self._pace = Pace(kept.sample_rate_hz, speed)
         self._block = 1 << 17 if speed is None else max(int(kept.sample_rate_hz * speed * _PACED_BLOCK_S), 1)
         self.facts = SourceFacts(
@@ -49,6 +54,7 @@ class RecordingSource:
             frequency_step_hz=known.frequency_step_hz or 0.0,
             audio=kept.receiver_sound,
             host_utc_error_s=known.host_utc_error_s,
+            told_late_s=max(self._doubtful.values(), default=0) / kept.sample_rate_hz,
             remarks=tuple(kept.remarks),
         )
 
@@ -65,7 +71,7 @@ class RecordingSource:
                 first + lost,
                 self.facts.datatype,
                 lost_before=lost,
-                lost_within=self._doubtful_before(segment) if lost else 0,
+                lost_within=self._doubtful.get(segment.first, 0) if lost else 0,
                 frequency_hz=segment.frequency_hz if moved else None,
                 start_utc=segment.start_utc if begins else None,
             )
@@ -73,11 +79,6 @@ class RecordingSource:
             if not self._pace.wait_for(first):
                 return
             yield block
-
-    def _doubtful_before(self, segment: Segment) -> int:
-        """In how many samples before a segment its loss lies, where that was noted."""
-        noted = (note for note in self.recording.annotations if note.label == LOST_LABEL)
-        return max((note.count or 0 for note in noted if note.first + (note.count or 0) == segment.first), default=0)
 
     def close(self) -> None:
         """End `blocks()`; may be called from any thread, and more than once."""

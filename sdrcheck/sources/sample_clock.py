@@ -35,6 +35,11 @@ class SampleClock:
         self._base: float | None = None
         self._last_good = 0
 
+    @property
+    def told_late_s(self) -> float:
+        """How long after a loss it is told at the latest: it shows in the next whole window, with room for bunches."""
+        return 2.5 * self._window
+
     def arrived(self, count: int, at: float) -> Missing | None:
         """Note `count` samples that were there at `at` (monotonic seconds); tell what is missing before them."""
         before = self._count

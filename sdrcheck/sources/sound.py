@@ -70,6 +70,7 @@ class SoundInput:
             start_utc=self._intake.start_utc,
             audio=not wanted.iq,
             host_utc_error_s=host_utc_error_s(),
+            told_late_s=self._intake.told_late_s,
         )
 
     def blocks(self) -> Iterator[IqBlock]:

@@ -60,6 +60,8 @@ class SourceFacts:
     audio: bool = False
     """Receiver sound on upper sideband: one channel, 0 Hz is the dial frequency `centre_hz`."""
     host_utc_error_s: float | None = None
+    told_late_s: float = 0.0
+    """How long after a loss of samples it may come out at the latest."""
     remarks: tuple[str, ...] = ()
     """Plain sentences about this source that belong into every result."""
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import threading
 import time
 from collections import deque
@@ -28,26 +29,43 @@ class Keeping:
     """A recording that is being cut out of the stream, what is remembered first and what is still to come after.
 
     What is remembered is written by `catch_up` in the thread of whoever waits for it, or after `start` in a thread of
-    its own, as is all that comes later: neither the stream nor the engine ever stands still for a disk.
+    its own, as is all that comes later: neither the stream nor the engine ever stands still for a disk. A source may
+    tell of a loss only `told_late_s` after it: so long an end stays open, and where that comes out the recording goes
+    on to the samples that tell of it.
     """
 
-    def __init__(self, writer: sigmf.Writer, first: int, rate_hz: float, remembered: Iterable[IqBlock]) -> None:
+    def __init__(
+        self,
+        writer: sigmf.Writer,
+        first: int,
+        rate_hz: float,
+        end: int | None,
+        remembered: Iterable[IqBlock],
+        told_late_s: float = 0.0,
+    ) -> None:
         self._writer, self._rate = writer, rate_hz
-        self._first = self._next = first
+        self._first = self._next = self._reached = first
+        self._told_late = round(told_late_s * rate_hz)
         self._begun = False
-        self._waiting = deque(remembered)
-        self._room = _ROOM_S * rate_hz
+        self._waiting: deque[IqBlock] = deque()
+        self._behind = 0
         self._ended = ""
         self._changed = threading.Condition()
         self._thread: threading.Thread | None = None
-        self.end: int | None = None
+        self.end = end
         """Sample at which it ends; None while that is not known."""
+        self._stop: int | None = None
+        """Sample at which it stops, once nothing can be told any more of what lies before its end."""
         self.problem: OSError | None = None
         """Why the disk refused, where it did; what was written before stays readable."""
         self.clipped = 0
         """Samples at an end code among those written."""
         self._renewed = time.monotonic()
         self._done = threading.Event()
+        for block in remembered:
+            if not self._is_settled():
+                self._add(block)
+        self._room = self._behind + _ROOM_S * rate_hz
 
     @property
     def start_s(self) -> float:
@@ -64,16 +82,20 @@ class Keeping:
     def take(self, block: IqBlock) -> None:
         """Put a block behind those that wait to be written; waits itself only where the disk is seconds behind."""
         with self._changed:
-            if self._ended:
+            if self._is_settled():
                 return
-            self._waiting.append(block)
+            self._add(block)
             self._changed.notify_all()
-            if self._thread is not None:
-                self._changed.wait_for(self._has_room)
+            self._changed.wait_for(lambda: self._behind <= self._room or self._is_settled() or not self._can_go_on())
 
-    def _has_room(self) -> bool:
-        behind = self._waiting[-1].first_sample - self._waiting[0].first_sample if self._waiting else 0
-        return behind <= self._room or self._done.is_set()
+    def _add(self, block: IqBlock) -> None:
+        self._waiting.append(block)
+        self._behind += block.count
+        self._reached = block.first_sample + block.count
+
+    def _is_settled(self) -> bool:
+        """Whether all that belongs into it has come."""
+        return bool(self._ended) or (self.end is not None and self._reached >= self.end + self._told_late)
 
     def catch_up(self, tell: Callable[[float], None] = lambda part: None) -> None:
         """Write what is remembered. `tell` gets the part done, and may raise to stop: the recording then ends there."""
@@ -103,50 +125,74 @@ class Keeping:
                 self._thread.start()
 
     def _next_block(self) -> IqBlock | None:
-        """The next block that waits; None where there is none, or nothing more is wanted."""
+        """The next block to be written; None where nothing waits, or nothing more is wanted."""
         with self._changed:
-            block = self._waiting.popleft() if self._waiting and not self._done.is_set() else None
+            if not self._can_go_on():
+                return None
+            if self._is_settled() and self.end is not None and self._stop is None:
+                self._stop = self._end_of_the_told(max(self.end, self._next))
+            block = self._waiting.popleft()
+            if self._stop is not None and block.first_sample >= self._stop:
+                return None
+            self._behind -= block.count
             self._changed.notify_all()
         return block
+
+    def _can_go_on(self) -> bool:
+        """Whether the first block that waits can be written; where it ends is open as long as losses may be told."""
+        if not self._waiting or self._done.is_set():
+            return False
+        first = self._waiting[0]
+        return self._is_settled() or self.end is None or first.first_sample + first.count <= self.end
+
+    def _end_of_the_told(self, end: int) -> int:
+        """Where to stop for `end`: behind the last block that tells of samples perhaps lost before that."""
+        told = [
+            block.first_sample + block.count
+            for block in self._waiting
+            if block.first_sample - block.lost_before - block.lost_within < end <= block.first_sample
+        ]
+        return max(told, default=end)
 
     def _write_on(self) -> None:
         while not self._done.is_set():
             with self._changed:
-                self._changed.wait_for(lambda: self._waiting or self._ended or self._is_whole())
+                self._changed.wait_for(lambda: self._can_go_on() or self._is_settled())
             block = self._next_block()
             if block is not None:
                 self._write(block)
-            elif self._ended or self._is_whole():
-                self._ended = self._ended or "complete"
+            elif self._is_settled():
                 self._close()
-
-    def _is_whole(self) -> bool:
-        return self.end is not None and self._next >= self.end
 
     def _write(self, block: IqBlock) -> None:
+        try:
+            self._append(block)
+        except Exception as problem:  # a full disk, or no memory: nobody may wait for what cannot be written
+            self._refused(problem)
+            self._close()
+
+    def _append(self, block: IqBlock) -> None:
         parts = components(block.datatype)
         low = max(self._next - block.first_sample, 0)
-        high = block.count if self.end is None else min(self.end - block.first_sample, block.count)
-        if high > low:
-            lost = max(block.first_sample - self._next, 0) if self._begun else 0
-            moved = block.frequency_hz if self._begun else None
-            raw = block.raw[low * parts : high * parts]
-            try:
-                self._writer.append(raw, lost_before=lost, lost_within=block.lost_within, frequency_hz=moved)
-                if time.monotonic() - self._renewed > _RENEW_S:
-                    self._writer.renew()
-                    self._renewed = time.monotonic()
-            except OSError as problem:
-                self.problem = problem
-                self._ended = f"the disk refused: {problem.strerror}"
-                self._close()
-                return
-            self._begun = True
-            self.clipped += clipped_count(raw, block.datatype)
-            self._next = block.first_sample + high
-        if self.end is not None and block.first_sample + block.count >= self.end:
-            self._ended = "complete"
-            self._close()
+        high = block.count if self._stop is None else min(self._stop - block.first_sample, block.count)
+        if high <= low:
+            return
+        lost = max(block.first_sample - self._next, 0) if self._begun else 0
+        moved = block.frequency_hz if self._begun else None
+        raw = block.raw[low * parts : high * parts]
+        self._writer.append(raw, lost_before=lost, lost_within=block.lost_within, frequency_hz=moved)
+        self._begun = True
+        self._next = block.first_sample + high
+        self.clipped += clipped_count(raw, block.datatype)
+        if time.monotonic() - self._renewed > _RENEW_S:
+            self._writer.renew()
+            self._renewed = time.monotonic()
+
+    def _refused(self, problem: Exception) -> None:
+        if not isinstance(problem, OSError):
+            problem = OSError(errno.EIO, str(problem) or type(problem).__name__)
+        self.problem = self.problem or problem
+        self._ended = f"the disk refused: {self.problem.strerror}"
 
     def finish(self, ended: str = "complete") -> Path:
         """End the recording with what there is, and wait until it is written; returns the path of its description.
@@ -167,12 +213,14 @@ class Keeping:
     def _close(self) -> None:
         if self._done.is_set():
             return
+        whole = self.problem is None and self.end is not None and self._next >= self.end
         try:
-            self._writer.close(self._ended)
-        except OSError as problem:  # no room even for the description: the last one stands, and shows no clean end
-            self.problem = self.problem or problem
+            self._writer.close("complete" if whole else self._ended or "complete")
+        except Exception as problem:  # no room even for the description: the last one stands, and shows no clean end
+            self._refused(problem)
             self._writer.abandon()
         with self._changed:
+            self._waiting.clear()
             self._done.set()
             self._changed.notify_all()
 
@@ -252,16 +300,17 @@ class RollingMemory:
                     while self._held[0].first_sample + self._held[0].count < block.first_sample + block.count - reach:
                         gone = self._held.popleft()
                         self._centre_hz = gone.frequency_hz or self._centre_hz
-                    for keeping in self._keepings:
-                        keeping.take(block)
                     self._keepings = [keeping for keeping in self._keepings if not keeping.finished]
+                    keepings = self._keepings.copy()
+                for keeping in keepings:
+                    keeping.take(block)
                 yield block
         finally:
             with self._lock:
                 self._over = True
-                for keeping in self._keepings:
-                    keeping.finish("the source ended")
-                self._keepings.clear()
+                keepings, self._keepings = self._keepings, []
+            for keeping in keepings:
+                keeping.finish("the source ended")
 
     def close(self) -> None:
         self._source.close()
@@ -334,9 +383,9 @@ class RollingMemory:
             for block in self._held:
                 if block.first_sample + block.count <= first:
                     centre_hz = block.frequency_hz or centre_hz
-                elif end is None or block.first_sample < end:
+                else:
                     wanted.append(block)
-            if not wanted:
+            if not wanted or (end is not None and wanted[0].first_sample >= end):
                 raise SourceError(
                     "nothing of that time is in the rolling memory any more; keep it sooner, or make the memory longer"
                 )
@@ -350,8 +399,7 @@ class RollingMemory:
                 facts=self._reception,
                 description=description,
             )
-            keeping = Keeping(writer, begins, rate, wanted)
-            keeping.end = end
+            keeping = Keeping(writer, begins, rate, end, wanted, self.facts.told_late_s)
             if not only_remembered and not self._over:
                 self._keepings.append(keeping)
             elif not only_remembered:

@@ -44,6 +44,7 @@ def test_a_loss_is_found_with_its_size_and_place(blocks: int) -> None:
     assert missing.count == pytest.approx(blocks * BLOCK, abs=0.005 * RATE_HZ)
     before_it = (number - gone.stop) * BLOCK  # samples that came between the loss and the block that tells of it
     assert before_it <= missing.within <= before_it + 2.1 * RATE_HZ
+    assert before_it <= SampleClock(RATE_HZ).told_late_s * RATE_HZ
 
 
 def test_small_losses_add_up_until_they_show() -> None:

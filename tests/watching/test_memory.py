@@ -2,6 +2,7 @@
 
 import threading
 import time
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +12,8 @@ import pytest
 from sdrcheck.errors import SourceError
 from sdrcheck.recordings import sigmf
 from sdrcheck.recordings.recording import open_recording
-from sdrcheck.sources.source import SourceFacts
+from sdrcheck.sources.recording import RecordingSource
+from sdrcheck.sources.source import IqBlock, SourceFacts
 from sdrcheck.sources.synthetic import Synthetic
 from sdrcheck.watching import memory as memories
 from sdrcheck.watching.memory import RollingMemory, needed_bytes, require_memory
@@ -185,3 +187,166 @@ def test_a_disk_that_is_far_too_slow_makes_the_stream_wait_instead_of_losing_a_s
             keeping.start()
     assert keeping is not None
     assert open_recording(keeping.path).sample_count == 3 * RATE
+
+
+class Scripted:
+    """Blocks of half a second; before one of them samples are lost, perhaps as far back as `within_s` before it."""
+
+    def __init__(self, lossy: int, lost: int = 500, within_s: float = 0.9) -> None:
+        self.facts = SourceFacts("scripted", RATE, 156.8e6, "cu8", "2026-03-14T09:26:53Z", told_late_s=2.0)
+        self._lossy, self._lost, self._within = lossy, lost, round(within_s * RATE)
+
+    def blocks(self) -> Iterator[IqBlock]:
+        size, first = RATE // 2, 0
+        for number in range(12):
+            lossy = number == self._lossy
+            first += self._lost if lossy else 0
+            yield IqBlock(
+                np.full(2 * size, number, np.uint8),
+                first,
+                lost_before=self._lost if lossy else 0,
+                lost_within=self._within if lossy else 0,
+            )
+            first += size
+
+    def close(self) -> None: ...
+
+
+def told_again(path: Path) -> list[tuple[int, int, int]]:
+    """What a kept recording tells of losses, as it plays: the place behind, how many, somewhere in how many."""
+    blocks = RecordingSource(path).blocks()
+    return [(one.first_sample, one.lost_before, one.lost_within) for one in blocks if one.lost_before]
+
+
+@pytest.mark.parametrize("when", ["afterwards", "meanwhile"])
+@pytest.mark.parametrize(("to_s", "doubtful"), [(1.2, True), (1.0, False), (1.5, True), (0.5, False)])
+def test_what_is_kept_tells_of_a_loss_that_came_out_after_it(
+    tmp_path: Path, to_s: float, doubtful: bool, when: str
+) -> None:
+    """The loss lies between 1.1 s and 2.0 s, and is told by what came after that."""
+    memory = RollingMemory(Scripted(lossy=4), 10.0)
+    keeping = None
+    for block in memory.blocks():
+        if when == "meanwhile" and block.first_sample == RATE // 2:
+            keeping = memory.begin(tmp_path / "kept", 0.2, to_s)
+            keeping.start()
+    path = memory.keep(tmp_path / "kept", 0.2, to_s) if keeping is None else keeping.path
+    kept = open_recording(path)
+    assert kept.facts.ended == "complete"
+    if doubtful:
+        assert told_again(path) == [(int(1.8 * RATE) + 500, 500, int(0.9 * RATE))]
+        assert kept.sample_count == int(2.3 * RATE)
+    else:
+        assert told_again(path) == []
+        assert kept.sample_count == round((to_s - 0.2) * RATE)
+
+
+def test_an_end_that_was_lost_stands_in_what_is_kept(tmp_path: Path) -> None:
+    """Known at once: from 2.0 s to 3.0 s nothing came, and 2.4 s was to be the end."""
+    memory = RollingMemory(Scripted(lossy=4, lost=RATE, within_s=0.0), 10.0)
+    for _ in memory.blocks():
+        pass
+    assert told_again(memory.keep(tmp_path / "kept", 1.0, 2.4)) == [(2 * RATE, RATE, 0)]
+
+
+def test_a_recording_is_not_finished_before_a_loss_in_it_must_have_come_out(tmp_path: Path) -> None:
+    """Its end is at 1.2 s and losses come out after 2.0 s at the latest: that is in the block that ends at 3.5 s."""
+    memory = RollingMemory(Scripted(lossy=99), 10.0)
+    blocks = memory.blocks()
+    next(blocks)
+    keeping = memory.begin(tmp_path / "kept", 0.2, 1.2)
+    keeping.start()
+    for _ in range(5):
+        next(blocks)
+    assert not keeping.finished
+    next(blocks)
+    assert keeping.finish("too late to matter") == keeping.path
+    assert open_recording(keeping.path).facts.ended == "complete"
+    assert open_recording(keeping.path).sample_count == RATE
+
+
+def test_a_long_memory_may_be_kept_whole_while_the_stream_flows(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is remembered lies in memory anyway: only what comes after it fills the room that a slow disk has."""
+    monkeypatch.setattr(memories, "_ROOM_S", 0.5)
+    may_write = threading.Event()
+    append = sigmf.Writer.append
+
+    def held_up(writer: sigmf.Writer, *words: Any, **more: Any) -> None:
+        assert may_write.wait(10)
+        append(writer, *words, **more)
+
+    monkeypatch.setattr(sigmf.Writer, "append", held_up)
+    ramp = np.linspace(-1, 1, 3 * RATE) * (1 + 0j)
+    memory = RollingMemory(Synthetic(ramp, RATE, 156.8e6, "ci16_le", block_samples=1000), 10.0)
+    blocks = memory.blocks()
+    for _ in range(20):
+        next(blocks)
+    keeping = memory.begin(tmp_path / "kept")
+    keeping.start()
+    for _ in range(5):
+        next(blocks)
+    held = threading.Thread(target=lambda: [None for _ in blocks])
+    held.start()
+    held.join(0.1)
+    assert held.is_alive()  # one block is at the disk, half a second waits: now the stream has to wait
+    assert memory.span_s[1] == pytest.approx(2.7)  # and nobody else has to
+    may_write.set()
+    held.join(10)
+    assert open_recording(keeping.path).sample_count == 3 * RATE
+
+
+def test_a_recording_nobody_has_begun_to_write_does_not_fill_the_memory(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(memories, "_ROOM_S", 0.5)
+    memory = RollingMemory(Scripted(lossy=99), 10.0)
+    keepings = []
+
+    def flow() -> None:
+        for _ in memory.blocks():
+            if not keepings:
+                keepings.append(memory.begin(tmp_path / "kept"))
+
+    held = threading.Thread(target=flow)
+    held.start()
+    held.join(0.1)
+    assert held.is_alive()
+    keepings[0].catch_up()
+    held.join(10)
+    assert open_recording(keepings[0].path).sample_count == 6 * RATE
+
+
+@pytest.mark.parametrize("where", ["append", "renew", "close"])
+def test_what_is_no_fault_of_the_disk_ends_a_recording_but_never_the_stream(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, where: str
+) -> None:
+    def fails(*_: Any, **__: Any) -> None:
+        raise MemoryError("no memory for a block")
+
+    monkeypatch.setattr(sigmf.Writer, where, fails)
+    monkeypatch.setattr(memories, "_ROOM_S", 0.1)
+    monkeypatch.setattr(memories, "_RENEW_S", 0.0)
+    memory = RollingMemory(Scripted(lossy=99), 10.0)
+    keeping = None
+    for _ in memory.blocks():
+        if keeping is None:
+            keeping = memory.begin(tmp_path / "kept", 0.0, 2.5)
+            keeping.start()
+    assert keeping is not None
+    assert keeping.finished
+    assert keeping.problem is not None
+    assert keeping.problem.strerror == "no memory for a block"
+
+
+def test_a_finished_recording_holds_no_samples(tmp_path: Path) -> None:
+    memory = RollingMemory(Scripted(lossy=99), 10.0)
+    keeping = None
+    for _ in memory.blocks():
+        if keeping is None:
+            keeping = memory.begin(tmp_path / "kept", 0.0, 2.5)
+    assert keeping is not None
+    keeping.catch_up()
+    assert keeping.finished
+    assert not keeping._waiting

@@ -16,6 +16,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import closing, suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -326,7 +327,7 @@ class Holed:
 
     @property
     def facts(self) -> SourceFacts:
-        return self._inside.facts
+        return replace(self._inside.facts, told_late_s=1.0)
 
     def blocks(self) -> Iterator[IqBlock]:
         """Blocks of 10 ms; those of the hole do not come, and only from `told` on does the counter know it."""
@@ -377,7 +378,9 @@ def test_a_loss_that_comes_out_later_takes_the_verdicts_back(quay: Path, tmp_pat
     assert any(reading.verdict for reading in lines[1].transmission.readings)  # type: ignore[union-attr]
     (name,) = journal.kept_names(tmp_path)
     recording = open_recording(tmp_path / name)
-    assert recording.facts.lost_samples is None  # the kept recording ends before the loss came out
+    assert recording.facts.lost_samples == 0.02 * RATE_HZ  # it goes on to where the loss came out, and tells of it
+    (again,) = collect(run(RecordingSource(tmp_path / name), settings())).transmissions
+    assert all(reading.verdict is None for reading in again.readings)
 
 
 # -- the computer -----------------------------------------------------------------------------------------------------
