@@ -108,15 +108,21 @@ def find(text: str) -> tuple[Channel, ...]:
     return tuple(row for row in ROWS if all(word in _searched(row) for word in words))
 
 
-def single_frequency_remark(channel: Channel) -> str | None:
-    """Say which number a ship leg has where it is used on a single frequency, or None."""
+def other_number_remark(channel: Channel) -> str | None:
+    """Say which number the same frequency has where it is worked the other way, on two frequencies or one; or None."""
+    place = f"{channel.frequency_hz / 1e6:.3f} MHz is"
     number = next((name for name in channel.aliases if re.fullmatch(r"10\d\d", name)), None)
-    if channel.leg is not Leg.SHIP or number is None:
-        return None
-    return (
-        f"{channel.frequency_hz / 1e6:.3f} MHz is the ship leg of channel {channel.name}; "
-        f"where it is worked on a single frequency it is channel {number}."
-    )
+    if channel.leg is Leg.SHIP and number is not None:
+        return (
+            f"{place} the ship leg of channel {channel.name}; "
+            f"where it is worked on a single frequency it is channel {number}."
+        )
+    single = re.fullmatch(r"([12])0(\d\d)", channel.name)
+    if single is not None and single[2] in channel.aliases:
+        leg = "ship leg" if single[1] == "1" else "coast station's leg"
+        number = single[2]
+        return f"{place} channel {channel.name}; where channel {number} is worked on two frequencies it is its {leg}."
+    return None
 
 
 def frequency_text(frequency_hz: float) -> str:

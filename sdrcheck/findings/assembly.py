@@ -403,7 +403,7 @@ def _surroundings(excerpt: Excerpt) -> Iterator[str]:
     if excerpt.cut_at_end:
         yield _CUT_AT_END
     if excerpt.channel is not None:
-        single = plan.single_frequency_remark(excerpt.channel)
+        single = plan.other_number_remark(excerpt.channel)
         if single:
             yield single
 

@@ -132,11 +132,19 @@ def test_find(text: str, names: list[str]) -> None:
     assert [channel.name for channel in plan.find(text)] == names
 
 
-def test_the_single_frequency_name_is_said_where_it_is_not_the_plan_s() -> None:
-    remark = plan.single_frequency_remark(plan.nearest(156.050e6))
-    assert remark is not None
-    assert "1001" in remark
-    assert plan.single_frequency_remark(plan.nearest(156.800e6)) is None
+@pytest.mark.parametrize(
+    ("frequency_hz", "said"),
+    [
+        (156.050e6, "the ship leg of channel 01; where it is worked on a single frequency it is channel 1001"),
+        (157.000e6, "channel 1020; where channel 20 is worked on two frequencies it is its ship leg"),
+        (161.600e6, "channel 2020; where channel 20 is worked on two frequencies it is its coast station's leg"),
+        (156.800e6, None),
+    ],
+)
+def test_the_other_number_of_a_frequency_is_said(frequency_hz: float, said: str | None) -> None:
+    """RR Appendix 18: 10nn is the ship's frequency of channel nn on its own, 20nn the coast station's."""
+    remark = plan.other_number_remark(plan.nearest(frequency_hz))
+    assert remark is None if said is None else remark is not None and said in remark
 
 
 def test_command_lists_and_prints_json() -> None:
