@@ -21,10 +21,12 @@ class ShipTime:
 def compare(shown: str, host_utc: datetime) -> ShipTime:
     """Compare `HH:MM:SS` on the ship's display with the computer's UTC at the same moment, whichever day is nearer.
 
-    Raises ValueError where that is no time of day.
+    Raises ValueError where that is no time of day, or of another zone.
     """
     ship = time.fromisoformat(shown)
-    ahead = host_utc.replace(tzinfo=None) - datetime.combine(host_utc.date(), ship)
+    if ship.utcoffset():
+        raise ValueError(f"{shown} is not UTC")
+    ahead = host_utc.replace(tzinfo=None) - datetime.combine(host_utc.date(), ship.replace(tzinfo=None))
     half_a_day = timedelta(hours=12)
     ahead = (ahead + half_a_day) % timedelta(days=1) - half_a_day
     return ShipTime(shown, ahead.total_seconds())

@@ -11,6 +11,9 @@ import click
 if TYPE_CHECKING:
     from sdrcheck.receiver.attenuation import Element
 
+_MOST = 1e12
+"""Numbers beyond this are typing errors, and would only overflow."""
+_LONGEST_S = 1e9
 _SCALES = {"": 1.0, "hz": 1.0, "k": 1e3, "khz": 1e3, "m": 1e6, "mhz": 1e6, "g": 1e9, "ghz": 1e9}
 
 
@@ -26,17 +29,17 @@ class Frequency(click.ParamType[float]):
         if not found:
             self.fail(f"{value!r} is not a frequency; write it like 156.525M, 518k or 2187.5 kHz", param, ctx)
         frequency = float(found[1]) * _SCALES[found[2].lower()]
-        if not math.isfinite(frequency):
+        if frequency > _MOST:
             self.fail(f"{value!r} is no frequency to reckon with; write it like 156.525M", param, ctx)
         return frequency
 
 
 class Number(click.ParamType[float]):
-    """A number as people write it, finite and within limits."""
+    """A number as people write it, within limits."""
 
     name = "number"
 
-    def __init__(self, low: float = -math.inf, high: float = math.inf, *, above: float | None = None) -> None:
+    def __init__(self, low: float = -_MOST, high: float = _MOST, *, above: float | None = None) -> None:
         """Take numbers from `low` to `high`, both included; `above` is a lower end that is not."""
         self._low, self._high, self._above = low, high, above
 
@@ -83,9 +86,10 @@ class Duration(click.ParamType[float]):
         if isinstance(value, int | float):
             return float(value)
         found = re.fullmatch(r"\s*([0-9]*\.?[0-9]+)\s*([hms]?)\s*", str(value).lower())
-        if not found or float(found[1]) <= 0:
+        seconds = float(found[1]) * {"h": 3600.0, "m": 60.0}.get(found[2], 1.0) if found else 0.0
+        if not 0 < seconds <= _LONGEST_S:
             self.fail(f"{value!r} is no length of time; write it like 12h, 90m or 45s", param, ctx)
-        return float(found[1]) * {"h": 3600.0, "m": 60.0}.get(found[2], 1.0)
+        return seconds
 
 
 class Chain(click.ParamType["tuple[Element, ...]"]):

@@ -122,7 +122,7 @@ def _compared(ship_utc: str | None, pressed: datetime) -> ShipTime | None:
         found = compare(ship_utc, pressed)
     except ValueError:
         raise click.BadParameter(
-            f"{ship_utc!r} is not a time of day; write it like 14:05:30", param_hint="--ship-utc"
+            f"{ship_utc!r} is not a time of day in UTC; write it like 14:05:30", param_hint="--ship-utc"
         ) from None
     way = "ahead of" if found.host_minus_ship_s >= 0 else "behind"
     click.echo(

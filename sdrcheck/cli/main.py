@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import importlib
+import io
 import logging
 import os
 import sys
@@ -64,7 +65,11 @@ def sdrcheck() -> None:
 def main(arguments: list[str] | None = None) -> None:
     """Run one command line and exit: 0 done, 1 input or device unusable, 2 wrong usage, 3 see `--strict`."""
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # our matrices are small: more threads only wait for each other
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="replace")  # a terminal without √ or Ω shows a question mark
+    arguments = sys.argv[1:] if arguments is None else arguments
     try:
+        _refuse_bytes(arguments)
         status = sdrcheck.main(arguments, prog_name="sdrcheck", standalone_mode=False)
         sys.exit(status if isinstance(status, int) else 0)
     except click.exceptions.NoArgsIsHelpError as problem:
@@ -98,6 +103,13 @@ def main(arguments: list[str] | None = None) -> None:
         # our own bug: one line to the user, the rest to the log
         _say(f"internal error, please report it: {type(problem).__name__}: {problem} (details in {_keep_traceback()})")
         sys.exit(1)
+
+
+def _refuse_bytes(arguments: list[str]) -> None:
+    for word in arguments:
+        shown = os.fsencode(word).decode("utf-8", "replace")
+        if shown != word:  # bytes that no text has; they could not be written down beside the samples
+            raise click.UsageError(f"{shown!r} is not UTF-8 text; write it anew, or rename the file")
 
 
 def _say(sentence: str) -> None:

@@ -31,6 +31,10 @@ FAINT_DBM = -60.0
 STRAY_F = 0.25e-12
 """Capacitance across a tap's resistor, as in the worked example that refuses it at VHF."""
 VHF_HZ = 30e6
+LEAST_W, MOST_W = 1e-9, 1e6
+LEAST_DB, MOST_DB, MOST_WHOLE_DB = 0.01, 120.0, 300.0
+LEAST_OHM, MOST_OHM = 1.0, 10e6
+"""What is beyond these is no part of any chain, but a typing error."""
 
 GAINS_DB = (
     *(0.0, 0.9, 1.4, 2.7, 3.7, 7.7, 8.7, 12.5, 14.4, 15.7, 16.6, 19.7, 20.7, 22.9, 25.4, 28.0, 29.7, 32.8, 33.8, 36.4),
@@ -185,9 +189,10 @@ _ELEMENT = re.compile(
 def parse_power(text: str) -> float:
     """Watts from `25W`, `25`, `500 mW`, `1.5 kW`; raises ReceiverError."""
     found = re.fullmatch(rf"\s*{_NUMBER}\s*(mW|kW|W)?(?:\s*PEP)?\s*", text, re.IGNORECASE)
-    if not found or float(found[1]) <= 0:
+    power_w = float(found[1]) * {"mw": 1e-3, "kw": 1e3}.get((found[2] or "W").lower(), 1.0) if found else 0.0
+    if not LEAST_W <= power_w <= MOST_W:
         raise ReceiverError(f"{text!r} is no power; write it like 25W, 400W or 500mW")
-    return float(found[1]) * {"mw": 1e-3, "kw": 1e3}.get((found[2] or "W").lower(), 1.0)
+    return power_w
 
 
 def parse_chain(text: str) -> tuple[Element, ...]:
@@ -197,7 +202,11 @@ def parse_chain(text: str) -> tuple[Element, ...]:
     """
     if not text.strip():
         raise ReceiverError("a chain needs at least one element, for example 40dB/100W,30dB/2W")
-    return tuple(_parse_element(part) for part in text.split(","))
+    chain = tuple(_parse_element(part) for part in text.split(","))
+    whole = sum(element.loss_db for element in chain)
+    if whole > MOST_WHOLE_DB:
+        raise ReceiverError(f"{whole:g} dB is more than any chain has; {MOST_WHOLE_DB:g} dB are the most")
+    return chain
 
 
 def _parse_element(part: str) -> Element:
@@ -213,13 +222,13 @@ def _parse_element(part: str) -> Element:
         if unit == "db":
             raise ReceiverError(f"{part.strip()!r}: a tap is given by its resistor, for example tap:4.7k")
         ohms = number * (1000 if unit.startswith("k") else 1)
-        if ohms <= 0:
-            raise ReceiverError(f"{part.strip()!r}: a tap's resistor must be above 0 Ω")
+        if not LEAST_OHM <= ohms <= MOST_OHM:
+            raise ReceiverError(f"{part.strip()!r}: a tap's resistor lies between 1 Ω and 10 MΩ")
         return Element(kind, tap_loss_db(ohms), rating, ohms)
     if unit != "db":
         raise ReceiverError(f"{part.strip()!r}: a {kind} is given by its loss, for example {kind}:{number:g}dB")
-    if number == 0 or number > 120:
-        raise ReceiverError(f"{part.strip()!r}: a loss lies above 0 and up to 120 dB")
+    if not LEAST_DB <= number <= MOST_DB:
+        raise ReceiverError(f"{part.strip()!r}: a loss lies between {LEAST_DB:g} and {MOST_DB:g} dB")
     return Element(kind, number, rating)
 
 

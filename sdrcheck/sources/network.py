@@ -114,6 +114,8 @@ class NetworkDongle:
     def _connect(self, host: str, port: int) -> socket.socket:
         try:
             return socket.create_connection((host, port), timeout=_ANSWER_S)
+        except UnicodeError:
+            raise SourceError(f"{self._name} names no server; write it like net:192.168.1.20:{DEFAULT_PORT}") from None
         except OSError as problem:
             reason = "no answer" if isinstance(problem, TimeoutError) else problem.strerror or str(problem)
             raise SourceError(

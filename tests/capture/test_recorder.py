@@ -180,6 +180,7 @@ def test_the_computers_clock_is_set_meanwhile(tmp_path: Path, monkeypatch: pytes
     ("shown", "host", "ahead"),
     [
         ("14:05:30", "2026-03-14T14:05:31.5Z", 1.5),
+        ("14:05:30Z", "2026-03-14T14:05:31.5Z", 1.5),
         ("23:59:59", "2026-03-15T00:00:01Z", 2.0),
         ("00:00:01", "2026-03-14T23:59:58Z", -3.0),
     ],
@@ -187,6 +188,12 @@ def test_the_computers_clock_is_set_meanwhile(tmp_path: Path, monkeypatch: pytes
 def test_the_ships_display_against_the_computers_clock(shown: str, host: str, ahead: float) -> None:
     found = compare(shown, utc_moment(host))
     assert (found.host_minus_ship_s, found.uncertainty_s) == (pytest.approx(ahead), 1.0)
+
+
+@pytest.mark.parametrize("shown", ["noon", "14:05:30+02:00", "24:00:00"])
+def test_what_is_no_time_of_day_in_utc_is_not_compared(shown: str) -> None:
+    with pytest.raises(ValueError, match=r"isoformat|not UTC|hour must be"):
+        compare(shown, utc_moment("2026-03-14T14:05:30Z"))
 
 
 def test_progress_is_told(tmp_path: Path, hasty: None) -> None:

@@ -1,5 +1,6 @@
 """What people type by mistake: one plain sentence, the promised exit status, and nothing filed or written."""
 
+import io
 from pathlib import Path
 
 import pytest
@@ -86,6 +87,25 @@ def _own_folders(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
         (("ready", "--into", "a" * 300), 1, "is too long for a name"),
         (("listen", "--from", VOICE, "--channel", "72", "--device", "9" * 30), 1, ""),
         ((*COUNTER, "--accuracy", "1e-7", "--serial", "a", "--indicated", "1M"), 1, "which is no dongle's error"),
+        (("attenuation", "--power", "25W", "--chain", "0.0000000000000001dB/50W"), 2, "between 0.01 and 120 dB"),
+        (("attenuation", "--power", "25W", "--chain", "120dB/50W,120dB,120dB"), 2, "360 dB is more than any chain has"),
+        (("attenuation", "--power", "25W", "--chain", f"tap:{'9' * 400}k/2W"), 2, "between 1 Ω and 10 MΩ"),
+        (("attenuation", "--power", f"0.{'0' * 320}1W", "--chain", "40dB/1W"), 2, "is no power; write it like 25W"),
+        (("attenuation", "--power", f"{'9' * 400}W", "--chain", "40dB/1W"), 2, "is no power; write it like 25W"),
+        (("attenuation", "linearity", VOICE, VOICE, "--known", "1e300"), 2, "it must be 1e+12 or less"),
+        (("capture", "--from", VOICE, "--seconds", "1e305"), 2, "1e305 is too high; it must be 1e+12 or less"),
+        (("capture", "--from", VOICE, "--ship-utc", "14:05:30+02:00"), 2, "is not a time of day in UTC"),
+        (
+            ("capture", "--from", VOICE, "--note", "caf\udce9"),
+            2,
+            "'caf\ufffd' is not UTF-8 text; write it anew, or rename",
+        ),
+        (("capture", "--from", "bad\udcff.sigmf-meta"), 2, "is not UTF-8 text"),
+        (("capture", "--from", "net:a..b:1234", "--centre", "156.8M"), 1, "net:a..b:1234 names no server"),
+        (("watch", "--from", VOICE, "--all", "--into", "bad\udcff"), 2, "is not UTF-8 text"),
+        (("watch", "--from", VOICE, "--all", "--speed", "1e305"), 2, "it must be 1e+12 or less"),
+        (("watch", "--from", VOICE, "--all", "--disk", "1e300"), 2, "it must be 1e+12 or less"),
+        (("watch", "--from", VOICE, "--all", "--for", f"{'9' * 400}h"), 2, "is no length of time; write it like 12h"),
         (("printout", "a", "b", "--stations", "12"), 2, "are not letters A to Z"),
         (("printout", "a", "b", "--stored", "L20"), 2, "no identity B1 to B4"),
     ],
@@ -132,6 +152,16 @@ def test_no_command_shows_the_help_as_it_is_meant_to_be_read(
     assert stopped.value.code == 2
     assert shown.out.startswith(f"Usage: {' '.join(('sdrcheck', *group))} ")
     assert not shown.err
+
+
+@pytest.mark.parametrize("encoding", ["ascii", "cp1252"])
+def test_a_terminal_without_the_sign_shows_a_question_mark(encoding: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    shown = io.BytesIO()
+    monkeypatch.setattr("sys.stdout", io.TextIOWrapper(shown, encoding))
+    with pytest.raises(SystemExit) as stopped:
+        main(["attenuation", "--power", "1500W", "--chain", "tap:4.7k/2W", "--frequency", "2182k"])
+    assert stopped.value.code == 0
+    assert b"tap 4700 ?" in shown.getvalue()  # Ω stands in neither of the two
 
 
 def test_a_picture_is_no_printout_and_accuses_no_receiver(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:

@@ -150,7 +150,7 @@ def test_gain_leaves_room_below_where_spurs_were_seen() -> None:
         ("fourty dB", "no element"),
         ("tap:40dB", "given by its resistor"),
         ("coupler:4.7k", "given by its loss"),
-        ("0dB", "above 0"),
+        ("0dB", "between 0.01 and 120 dB"),
         ("40dB/100W,,30dB", "no element"),
         ("40dB/0W", "is no power"),
     ],
