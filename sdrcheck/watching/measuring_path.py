@@ -29,6 +29,8 @@ from sdrcheck.verdicts.judge import Verdict, judge
 LINEAR_DB = 0.5
 LEAST_BELOW_DB, BELOW_FOR_LEVELS_DB = 20.0, 30.0
 CLIPPING_MATTERS = 1e-4
+SAME_HZ = 250.0
+"""Off the channel plan a keying lies where its carrier was found, which differs a little from one to the next."""
 _PRACTICE = "common practice"
 _WINDOW_S = 0.1
 _BLOCK_S = 0.02
@@ -140,7 +142,7 @@ def keyed_in(inspection: Inspection, gain_db: float | None, frequency_hz: float 
     best: tuple[Reading, Transmission] | None = None
     for transmission in inspection.transmissions:
         level = transmission.reading("level, peak envelope") or transmission.reading("level")
-        elsewhere = frequency_hz is not None and transmission.frequency_hz != frequency_hz
+        elsewhere = frequency_hz is not None and not _same(transmission.frequency_hz, frequency_hz)
         if level is None or elsewhere or (best is not None and level.value <= best[0].value):
             continue
         best = level, transmission
@@ -221,12 +223,16 @@ def _passband(channel: Channel | float) -> Passband:
     return Passband(-8_000.0, 8_000.0, 48_000.0)
 
 
+def _same(one_hz: float, other_hz: float) -> bool:
+    return abs(one_hz - other_hz) <= SAME_HZ
+
+
 def _require_same(first: Keyed, second: Keyed) -> None:
     if first.gain_db != second.gain_db:
         raise MeasurementError(
             f"the first was received at gain {_gain(first)} and the second at {_gain(second)}; the gain must stay"
         )
-    if first.frequency_hz != second.frequency_hz:
+    if not _same(first.frequency_hz, second.frequency_hz):
         raise MeasurementError(f"the first lies on {first.place}, the second on {second.place}; key the same channel")
 
 

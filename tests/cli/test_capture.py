@@ -164,7 +164,7 @@ def test_a_time_with_its_zone_is_taken_as_it_is() -> None:
         (["--until", "2020-01-01T00:00:00Z"], "2020-01-01T00:00:00Z is over; it is 20"),
         (["--iq"], "--iq is for a sound device"),
         (["--computed-centre"], "--computed-centre is for a dongle"),
-        (["--ship-utc", "noon"], "'noon' is not a time of day; write it like 14:05:30"),
+        (["--ship-utc", "noon"], "'noon' is not a time of day in UTC; write it like 14:05:30"),
         (["--seconds", "0"], "it must be above 0"),
     ],
 )

@@ -80,13 +80,15 @@ def test_what_cannot_be_compared() -> None:
 # -- the commands -----------------------------------------------------------------------------------------------------
 
 
-def recorded(folder: Path, name: str, dbfs: float | None, *, gain_db: float = 8.7) -> str:
-    """Two seconds of a carrier on channel 72 as an 8-bit converter gives them, clipped where it is too strong."""
+def recorded(
+    folder: Path, name: str, dbfs: float | None, *, gain_db: float = 8.7, carrier_hz: float = CHANNEL_HZ
+) -> str:
+    """Two seconds of a carrier, on channel 72 unless said, as an 8-bit converter gives them, clipped where it is too strong."""
     rng = np.random.default_rng(7)
     times = np.arange(int(2 * RATE_HZ)) / RATE_HZ
     iq = rng.normal(0, 10 ** (-50 / 20), (times.size, 2)).view(np.complex128)[:, 0]
     if dbfs is not None:
-        iq += 10 ** (dbfs / 20) * np.exp(2j * np.pi * (CHANNEL_HZ - CENTRE_HZ) * times) * (times > 0.3)
+        iq += 10 ** (dbfs / 20) * np.exp(2j * np.pi * (carrier_hz - CENTRE_HZ) * times) * (times > 0.3)
     facts = ReceptionFacts(gain_db=gain_db)
     return str(write(folder / name, iq, "cu8", RATE_HZ, CENTRE_HZ, facts=facts))
 
@@ -104,6 +106,14 @@ def test_two_recordings_of_a_linear_path(tmp_path: Path) -> None:
     assert told
     assert float(told[1]) == pytest.approx(10.1, abs=0.02)
     assert float(told[2]) == pytest.approx(-0.1, abs=0.02)
+
+
+def test_off_the_channel_plan_a_keying_is_found_again_though_its_carrier_lies_a_little_aside(tmp_path: Path) -> None:
+    """156.6312 MHz is no channel; the carrier wanders by 60 Hz."""
+    before = recorded(tmp_path, "before", -14.0, carrier_hz=156.6312e6)
+    after = recorded(tmp_path, "after", -24.0, carrier_hz=156.63126e6)
+    result = tried("linearity", before, after)
+    assert "fell by 10.0" in result.output, result.output
 
 
 def test_two_recordings_of_an_overloaded_dongle(tmp_path: Path) -> None:
