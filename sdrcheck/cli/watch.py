@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import itertools
+import os
+import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TextIO
 
 import click
 
@@ -130,7 +132,7 @@ def command(
     import time
 
     from sdrcheck.sources.catalogue import open_source
-    from sdrcheck.watching.journal import daily_summary
+    from sdrcheck.watching.journal import JOURNAL, daily_summary
     from sdrcheck.watching.watch import Watch
 
     deadline = None if how_long is None else time.monotonic() + how_long
@@ -151,21 +153,37 @@ def command(
             _stop_on_signals(watch)
             lines = watch.run(opened, (lambda: open_source(source, wanted)) if is_live(source) else None)
             started = next(lines)  # nobody is to key anything for a watch that does not start
-            cautions_for(source)
-            for remark in opened.facts.remarks:
-                tell(remark, err=True)
             hears_calls = watched is None or any(channel.calling for channel in watched)
-            if hears_calls and not own and not others and only in (None, "calls"):
-                click.echo("no --own identity: calls are told of, masked, but none is kept", err=True)
+            with _printing(sys.stderr):
+                cautions_for(source)
+                for remark in opened.facts.remarks:
+                    tell(remark, err=True)
+                if hears_calls and not own and not others and only in (None, "calls"):
+                    click.echo("no --own identity: calls are told of, masked, but none is kept", err=True)
             for one in itertools.chain((started,), lines):
-                _print(one, policy, full)
+                with _printing(sys.stdout, f"no more lines are printed; they are all in {into / JOURNAL}"):
+                    _print(one, policy, full)
     finally:
         opened.close()
-    click.echo(daily_summary(into), err=True)
+    with _printing(sys.stderr):
+        click.echo(daily_summary(into), err=True)
+
+
+@contextmanager
+def _printing(stream: TextIO, instead: str = "") -> Iterator[None]:
+    """Print to a stream; one that takes no more (its terminal closed, its disk full) is let go of, and said instead."""
+    try:
+        yield
+    except OSError:
+        with suppress(OSError):  # what is printed from now on goes nowhere, and what still waits there, too
+            os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
+        if instead:
+            with _printing(sys.stderr):
+                click.echo(instead, err=True)
 
 
 def _stop_on_signals(watch: Watch) -> None:
-    """Ctrl-C ends the watch cleanly; a second one ends it at once."""
+    """Ctrl-C ends the watch cleanly, a second one at once; a terminal that goes away ends it cleanly, too."""
     import signal
 
     def stop(number: int, frame: object) -> None:
@@ -174,6 +192,9 @@ def _stop_on_signals(watch: Watch) -> None:
 
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, stop)
+    hangup = getattr(signal, "SIGHUP", None)
+    if hangup is not None and signal.getsignal(hangup) is not signal.SIG_IGN:  # `nohup` goes on without a terminal
+        signal.signal(hangup, lambda number, frame: watch.stop())
 
 
 @contextmanager
@@ -194,8 +215,13 @@ def _ear(opened: IqSource, places: tuple[Channel, ...], device: str | None) -> I
         yield Ear(
             Demodulator(opened.facts, chosen.frequency_hz, chosen.emission),
             loudspeaker,
-            lambda problem: click.echo(f"no more sound: {problem}", err=True),
+            _no_more_sound,
         ).take
+
+
+def _no_more_sound(problem: str) -> None:
+    with _printing(sys.stderr):
+        click.echo(f"no more sound: {problem}", err=True)
 
 
 def _print(watched: Watched, policy: Policy, full: bool) -> None:
@@ -245,7 +271,7 @@ def _show(folder: Path, name: str, policy: Policy) -> None:
     path = folder / (name + INSPECTION)
     try:
         inspection = Inspection.from_json(path.read_bytes())
-    except (OSError, msgspec.DecodeError):
+    except (OSError, msgspec.DecodeError, UnicodeDecodeError):
         raise RecordingError(
             f"{path} is not there or cannot be read; make it anew: sdrcheck inspect {folder / name}"
         ) from None

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import os
 import signal
+import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
 
 import msgspec
 import pytest
 
 from sdrcheck.cli.main import main
+from sdrcheck.cli.watch import _stop_on_signals as stop_on_signals
 from sdrcheck.findings.inspection import Inspection
 from sdrcheck.recordings.recording import open_recording
 from sdrcheck.watching import journal
@@ -18,11 +23,13 @@ from tests.conftest import REPOSITORY
 ANSWERED = REPOSITORY / "captures" / "test-call-answered-CLOSED-CABLE-ONLY.sigmf-meta"
 TWO = REPOSITORY / "captures" / "two-channels.sigmf-meta"
 SHIP = "211999990"  # invented
+HANGUP = [signal.SIGHUP] if hasattr(signal, "SIGHUP") else []
+BOOTSTRAP = "import sys; from sdrcheck.cli.main import main; main()"
 
 
 @pytest.fixture(autouse=True)
 def signals_as_before() -> Iterator[None]:
-    before = {kind: signal.getsignal(kind) for kind in (signal.SIGINT, signal.SIGTERM)}
+    before = {kind: signal.getsignal(kind) for kind in (signal.SIGINT, signal.SIGTERM, *HANGUP)}
     yield
     for kind, handler in before.items():
         signal.signal(kind, handler)
@@ -78,6 +85,44 @@ def test_it_stops_when_its_time_is_over(capsys, tmp_path):
     assert status == 0
     assert out.splitlines()[-1].endswith("The time is over.")
     assert 0.5 < open_recording(tmp_path / journal.kept_names(tmp_path)[0]).sample_count / 120_000 < 2.0
+
+
+@pytest.mark.skipif(not HANGUP, reason="only POSIX tells that a terminal went away")
+def test_a_terminal_that_goes_away_ends_the_watch_as_ctrl_c_does(monkeypatch):
+    """The shell may tell it a second time, which is no impatience; `nohup` has it told to nobody."""
+    stops = []
+    watching = SimpleNamespace(stop=lambda: stops.append("stop"))
+    signal.signal(signal.SIGHUP, signal.SIG_DFL)
+    stop_on_signals(watching)
+    signal.raise_signal(signal.SIGHUP)
+    signal.raise_signal(signal.SIGHUP)
+    assert stops == ["stop", "stop"]
+    signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    stop_on_signals(watching)
+    assert signal.getsignal(signal.SIGHUP) is signal.SIG_IGN
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="only Linux has a device that is always full")
+@pytest.mark.parametrize("nobody_reads", ["output", "both"])
+@pytest.mark.parametrize("where", ["a full disk", "a closed pipe"])
+def test_lines_that_nobody_takes_do_not_end_the_watch(tmp_path, where, nobody_reads):
+    words = ("watch", "--from", ANSWERED, "--speed", "0", "--channel", "70", "--own", SHIP, "--into", tmp_path)
+    if where == "a full disk":
+        sink = os.open("/dev/full", os.O_WRONLY)
+    else:
+        reading, sink = os.pipe()
+        os.close(reading)
+    errors = subprocess.PIPE if nobody_reads == "output" else sink
+    ended = subprocess.run([sys.executable, "-c", BOOTSTRAP, *words], stdout=sink, stderr=errors, check=False)
+    os.close(sink)
+    assert ended.returncode == 0
+    assert [line.event for line in journal.lines(tmp_path)] == ["started", "kept", "kept", "ended"]
+    assert len(list(tmp_path.glob("*" + journal.INSPECTION))) == 2
+    if nobody_reads == "output":
+        told = ended.stderr.decode().splitlines()
+        assert (
+            sum(f"no more lines are printed; they are all in {tmp_path / journal.JOURNAL}" in one for one in told) == 1
+        )
 
 
 def test_full_detail_as_it_comes(capsys, tmp_path):
@@ -154,9 +199,12 @@ def test_names_that_fit_nothing_or_too_much(capsys, kept, words, sentence):
     assert len(err.splitlines()) == 1
 
 
-def test_an_event_without_its_inspection(capsys, kept):
+@pytest.mark.parametrize("spoilt", [None, b"", b'{"schema":"\xff"}'])
+def test_an_event_without_its_inspection(capsys, kept, spoilt):
     name = journal.kept_names(kept)[0]
     (kept / (name + journal.INSPECTION)).unlink()
+    if spoilt is not None:
+        (kept / (name + journal.INSPECTION)).write_bytes(spoilt)
     status, _, err = watch(capsys, "--into", kept, "--show", name)
     assert status == 1
     assert f"make it anew: sdrcheck inspect {kept / name}" in err
