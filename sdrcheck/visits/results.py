@@ -6,7 +6,6 @@ whole or not at all, and two programs may add entries at the same time.
 
 from __future__ import annotations
 
-import contextlib
 import datetime as dt
 import hashlib
 import math
@@ -22,6 +21,7 @@ from msgspec import Meta
 
 from sdrcheck.errors import VisitError
 from sdrcheck.findings.inspection import Inspection, Transmission
+from sdrcheck.recordings.syncing import sync_folder
 from sdrcheck.visits.ship import Moment
 
 FOLDER = "results"
@@ -298,19 +298,10 @@ def _create(path: Path, data: bytes) -> bool:
                     os.fsync(handle.fileno())
             except FileExistsError:
                 return False
-        _sync_folder(path.parent)
+        sync_folder(path.parent)
         return True
     finally:
         part.unlink(missing_ok=True)
-
-
-def _sync_folder(folder: Path) -> None:
-    with contextlib.suppress(OSError):  # Windows cannot open a folder, and does not need it
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
 
 
 def _number_of(path: Path) -> int | None:

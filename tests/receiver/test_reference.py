@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import os
+import stat
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import pytest
 
 from sdrcheck.errors import ReceiverError
 from sdrcheck.quantities import Measured, Term, combined
-from sdrcheck.receiver import reference_store
+from sdrcheck.receiver import kept, reference_store
 from sdrcheck.receiver.reference import (
     CARRIER_CLASSES,
     OSCILLATORS,
@@ -180,6 +184,45 @@ def test_references_are_kept_per_dongle_and_never_overwritten() -> None:
     path.write_text("{")
     with pytest.raises(ReceiverError, match="cannot be read"):
         reference_store.latest("00000001")
+
+
+def test_two_commands_at_once_lose_no_entry() -> None:
+    """Four writers of one dongle's file; as many of theirs are there afterwards as each of them kept."""
+    with ThreadPoolExecutor(4) as pool:
+        list(pool.map(lambda _: reference_store.keep("00000001", counted("tcxo")), range(40)))
+    assert len(reference_store.history("00000001")) == 40
+
+
+def test_an_entry_is_on_the_disk_before_its_file_is_renamed(monkeypatch: pytest.MonkeyPatch) -> None:
+    synced: list[str] = []
+    really, replace = os.fsync, Path.replace
+
+    def fsync(handle: int) -> None:
+        synced.append("folder" if stat.S_ISDIR(os.fstat(handle).st_mode) else "file")
+        really(handle)
+
+    def renamed(self: Path, target: Path) -> Path:
+        synced.append("renamed")
+        return replace(self, target)
+
+    monkeypatch.setattr(os, "fsync", fsync)
+    monkeypatch.setattr(Path, "replace", renamed)
+    reference_store.keep("00000001", counted("tcxo"))
+    assert synced == ["file", "renamed", "folder"]
+
+
+def test_a_file_that_another_command_left_behind_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(kept, "_PATIENCE_S", 0.0)
+    path = reference_store.keep("00000001", counted("tcxo"))
+    left = path.with_suffix(".new")
+    left.touch()
+    with pytest.raises(ReceiverError, match=r"another command is writing .*\.new; if none runs any more, remove"):
+        reference_store.keep("00000001", counted("tcxo"))
+    left.unlink()
+    path.write_bytes(b'["\xff"]')
+    with pytest.raises(ReceiverError, match="cannot be read"):
+        reference_store.keep("00000001", counted("tcxo"))
+    assert not left.exists()
 
 
 def test_warm_up_settles() -> None:

@@ -83,7 +83,7 @@ def test_what_cannot_be_compared() -> None:
 def recorded(
     folder: Path, name: str, dbfs: float | None, *, gain_db: float = 8.7, carrier_hz: float = CHANNEL_HZ
 ) -> str:
-    """Two seconds of a carrier, on channel 72 unless said, as an 8-bit converter gives them, clipped where it is too strong."""
+    """Two seconds of a carrier as an 8-bit converter gives them, clipped where it is too strong."""
     rng = np.random.default_rng(7)
     times = np.arange(int(2 * RATE_HZ)) / RATE_HZ
     iq = rng.normal(0, 10 ** (-50 / 20), (times.size, 2)).view(np.complex128)[:, 0]
