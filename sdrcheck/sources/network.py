@@ -23,6 +23,8 @@ from sdrcheck.sources.tuner import R82XX_GAINS_DB, USUAL_RATE_HZ, Tuner, frequen
 GREETING = struct.Struct(">4sII")
 COMMAND = struct.Struct(">BI")
 DEFAULT_PORT = 1234
+_MOST_HZ = 2**32 - 1
+"""A command has 32 bits for its number."""
 
 _ANSWER_S = 5.0
 _SILENCE_S = 5.0
@@ -64,6 +66,11 @@ class NetworkDongle:
         if wanted.centre_hz is None:
             raise SourceError(f"{self._name} must be told where to tune; give --centre, like --centre 156.8M")
         rate = wanted.sample_rate_hz or USUAL_RATE_HZ  # which rates there are is known at the other end only
+        for what, hertz in (("centre", wanted.centre_hz), ("rate", rate)):
+            if round(hertz) > _MOST_HZ:
+                raise SourceError(
+                    f"{self._name} cannot be asked for a {what} of {hertz:.12g} Hz; {_MOST_HZ} is the most"
+                )
         direct = needs_direct_sampling(wanted.centre_hz, self._name)
         self._socket = self._connect(host, port)
         try:
@@ -154,7 +161,7 @@ class NetworkDongle:
 
     def _send(self, command: Command, value: int) -> None:
         try:
-            self._socket.sendall(COMMAND.pack(command, value & 0xFFFFFFFF))
+            self._socket.sendall(COMMAND.pack(command, value & 0xFFFFFFFF))  # a gain may be negative
         except OSError as problem:
             raise SourceLost(f"{self._name} hung up ({problem.strerror}); look at the server, then try again") from None
 

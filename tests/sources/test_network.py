@@ -165,6 +165,19 @@ def test_nobody_there() -> None:
         open_source(f"net:127.0.0.1:{port}", WANTED)
 
 
+@pytest.mark.parametrize(
+    ("wanted", "sentence"),
+    [
+        (Tuning(5.0e9, RATE_HZ), "a centre of 5000000000 Hz; 4294967295 is the most"),
+        (Tuning(CENTRE_HZ, 2.0**32), "a rate of 4294967296 Hz; 4294967295 is the most"),
+    ],
+)
+def test_what_a_command_has_no_room_for_is_refused(wanted: Tuning, sentence: str) -> None:
+    """The protocol's numbers have 32 bits [M]."""
+    with pytest.raises(SourceError, match=sentence):
+        open_source("net:127.0.0.1:1", wanted)
+
+
 def test_it_must_be_told_where_to_tune() -> None:
     with pytest.raises(SourceError, match="must be told where to tune"):
         open_source("net:127.0.0.1:1234", Tuning())
