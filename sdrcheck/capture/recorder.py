@@ -7,14 +7,14 @@ import math
 import shutil
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 import msgspec
 
-from sdrcheck.errors import RecordingError, SourceLost
-from sdrcheck.recordings.datatypes import bytes_per_sample
+from sdrcheck.errors import RecordingError, SdrcheckError
+from sdrcheck.recordings.datatypes import bytes_per_sample, components
 from sdrcheck.recordings.facts import ReceptionFacts
 from sdrcheck.recordings.sigmf import Writer, base_of
 from sdrcheck.recordings.utc import utc_moment
@@ -51,7 +51,9 @@ class Captured:
 class Recorder:
     """Records one source to SigMF until told to stop, until enough is there, or until it cannot go on.
 
-    Each second the samples are brought to disk and the description is renewed as a whole.
+    Each second the samples are brought to disk and the description is renewed as a whole. A source may tell of a loss
+    only some time after it: so long enough is not yet the end, and where that comes out the recording goes on to the
+    samples that tell of it.
     """
 
     def __init__(
@@ -86,26 +88,29 @@ class Recorder:
             description=description,
             hardware=heard.name,
         )
+        self._told_late = round(heard.told_late_s * heard.sample_rate_hz)
+        self._beyond: list[IqBlock] = []
+        self._enough = ""
         self._stopped: str | None = None
         self._began = (time.time(), time.monotonic())
         self._clock_step_s = 0.0
 
     def run(self) -> Captured:
-        """Record, and end the recording cleanly. Raises SourceLost or RecordingError after it has been saved."""
-        problem: Exception | None = None
+        """Record, and end the recording cleanly. Raises what stopped the source, or RecordingError, after saving it."""
         try:
-            ended = self._record()
-        except SourceLost as lost:
-            ended, problem = f"the source was lost: {lost}", lost
+            return self._finish(self._record())
+        except SdrcheckError as lost:
+            if self._enough:
+                return self._finish(self._enough)
+            captured = self._finish(f"the source was lost: {lost}")
+            raise type(lost)(f"{lost}; what came before is kept in {captured.meta}") from None
         except OSError as refused:
             ended = "the disk is full" if refused.errno in _NO_ROOM else f"the disk refused: {refused.strerror}"
-            problem = refused
-        captured = self._finish(ended)
-        if isinstance(problem, SourceLost):
-            raise SourceLost(f"{problem}; what came before is kept in {captured.meta}") from None
-        if problem is not None:
+            captured = self._finish(ended)
             raise RecordingError(f"{ended}; what came before is kept in {captured.meta}, make room") from None
-        return captured
+        except BaseException:
+            self._finish("an error ended it")
+            raise
 
     def stop(self, why: str = "stopped by the user") -> None:
         """End the recording cleanly at the next block; may be called from a signal handler or another thread."""
@@ -117,7 +122,7 @@ class Recorder:
             if self._stopped:
                 break
             if self._append(block):
-                return "complete"
+                return self._enough
             now = time.monotonic()
             if now - renewed >= _RENEW_S:
                 renewed = now
@@ -127,18 +132,37 @@ class Recorder:
                 self._progress(self._so_far(free))
                 if free < self._reserve:
                     return f"the disk is nearly full ({free / 1e6:.0f} MB left)"
-        return self._stopped or "the source came to its end"
+        return self._enough or self._stopped or "the source came to its end"
 
     def _append(self, block: IqBlock) -> bool:
-        """Write a block, or what is still wanted of it; True where that is enough."""
-        raw = block.raw
-        if block.first_sample + block.count >= self._limit:
-            raw = raw[: max(self._limit - block.first_sample, 0) * (raw.size // block.count)]
-        if raw.size:
-            self._writer.append(
-                raw, lost_before=block.lost_before, lost_within=block.lost_within, frequency_hz=block.frequency_hz
-            )
-        return block.first_sample + block.count >= self._limit
+        """Write a block, or what is still wanted of it; True where nothing can be told any more that belongs to it."""
+        end = block.first_sample + block.count
+        if end <= self._limit:
+            self._write(block)
+        elif block.first_sample < self._limit:
+            wanted = int(self._limit - block.first_sample)
+            cut = wanted * components(block.datatype)
+            self._write(replace(block, raw=block.raw[:cut]))
+            self._beyond.append(IqBlock(block.raw[cut:], block.first_sample + wanted, block.datatype))
+        elif block.first_sample - block.lost_before - block.lost_within < self._limit:
+            for later in (*self._beyond, block):
+                self._write(later)
+            self._enough = "complete, and on to where it came out that samples are missing at its end"
+            return True
+        else:
+            self._beyond.append(block)
+        if end >= self._limit:
+            self._enough = "complete"
+        return end >= self._limit + self._told_late
+
+    def _write(self, block: IqBlock) -> None:
+        self._writer.append(
+            block.raw,
+            lost_before=block.lost_before,
+            lost_within=block.lost_within,
+            frequency_hz=block.frequency_hz,
+            start_utc=block.start_utc,
+        )
 
     def _watch_clock(self) -> None:
         moved = (time.time() - self._began[0]) - (time.monotonic() - self._began[1]) - self._clock_step_s

@@ -20,7 +20,10 @@ class ReceptionFacts(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=Tr
     """Between the transmitter and the receiver."""
     serial: str | None = None
     reference_ppm: float | None = None
-    """δ = (indicated − true)/true of the receiver's frequency reference, as known when recording; never applied."""
+    """δ = (indicated − true)/true of the receiver's frequency reference, as known when recording.
+
+    Never applied to samples or frequencies; `core:datetime` of later stretches counts with it.
+    """
     reference_uncertainty_ppm: float | None = None
     reference_source: str | None = None
     frequency_step_hz: float | None = None

@@ -9,8 +9,8 @@ from __future__ import annotations
 import json
 import os
 import tarfile
+import time
 from collections.abc import Sequence
-from datetime import timedelta
 from pathlib import Path
 from types import TracebackType
 from typing import Any, NoReturn
@@ -25,7 +25,7 @@ from sdrcheck.recordings.datatypes import NUMPY_TYPES, bytes_per_sample, quantis
 from sdrcheck.recordings.facts import NAMESPACE, NAMESPACE_VERSION, ReceptionFacts
 from sdrcheck.recordings.recording import SAMPLE_RATES_HZ, Annotation, Extents, Recording, Segment
 from sdrcheck.recordings.seal import Seal
-from sdrcheck.recordings.utc import utc_moment, utc_text
+from sdrcheck.recordings.utc import utc_after, utc_moment
 
 SPECIFICATION = "1.2.6"
 META, DATA = ".sigmf-meta", ".sigmf-data"
@@ -35,6 +35,8 @@ LOST_LABEL = "samples lost"
 
 _LARGEST = 1e18
 """No frequency, rate or sample index is larger; also keeps out what is infinite or not a number."""
+_DESCRIPTION_RATE = 1e6
+"""Bytes a second that a growing description may take: one with thousands of losses is not written anew each second."""
 _UNEXPLAINED_S = 0.5
 """Two dates that disagree by more than this with the samples between them are worth a remark."""
 
@@ -156,7 +158,7 @@ class _Description:
             extents=samples,
             datatype=datatype,
             sample_rate_hz=sample_rate_hz,
-            segments=self._segments(sample_rate_hz, centre_hz),
+            segments=self._segments((1 + (facts.reference_ppm or 0.0) * 1e-6) / sample_rate_hz, centre_hz),
             annotations=tuple(self._annotation(entry) for entry in self.annotations),
             facts=facts,
             description=self._text(self.whole, "core:description") or "",
@@ -173,7 +175,7 @@ class _Description:
             self.remarks.append(f"{self.path.name} states a {name} of {stated:.12g} Hz; {told:.12g} Hz was asked for.")
         return told
 
-    def _segments(self, sample_rate_hz: float, centre_hz: float | None) -> tuple[Segment, ...]:
+    def _segments(self, sample_s: float, centre_hz: float | None) -> tuple[Segment, ...]:
         offset = int(self._number(self.whole, "core:offset") or 0)
         centres = {self._number(entry, "core:frequency") for entry in self.captures}
         if centre_hz is not None and len(centres) > 1:
@@ -205,7 +207,7 @@ class _Description:
                     )
             segment = Segment(first, frequency, self._start_utc(entry), self._lost_between(before, entry))
             if segments:
-                self._compare_dates(segments[-1], segment, sample_rate_hz)
+                self._compare_dates(segments[-1], segment, sample_s)
             if segments and segments[-1].first == first:
                 segments.pop()
             segments.append(segment)
@@ -233,11 +235,11 @@ class _Description:
             return None
         return text
 
-    def _compare_dates(self, earlier: Segment, later: Segment, sample_rate_hz: float) -> None:
+    def _compare_dates(self, earlier: Segment, later: Segment, sample_s: float) -> None:
         if earlier.start_utc is None or later.start_utc is None:
             return
         by_date = (utc_moment(later.start_utc) - utc_moment(earlier.start_utc)).total_seconds()
-        by_samples = (later.first - earlier.first + later.lost_before) / sample_rate_hz
+        by_samples = (later.first - earlier.first + later.lost_before) * sample_s
         if abs(by_date - by_samples) > _UNEXPLAINED_S:
             self.remarks.append(
                 f"By its dates, the stretch from sample {later.first} of {self.path.name} begins "
@@ -312,6 +314,8 @@ class Writer:
         self._bytes = 0
         self._description, self._hardware = description, hardware
         self._segments = [Segment(0, centre_hz, start_utc)]
+        self._dated = (0, start_utc)
+        self._next_description = 0.0
         self._seal = Seal()
         for path in (self.meta, self.data):
             if path.exists():
@@ -328,19 +332,26 @@ class Writer:
         return self._bytes // bytes_per_sample(self.datatype)
 
     def append(
-        self, raw: NDArray[Any], *, lost_before: int = 0, lost_within: int = 0, frequency_hz: float | None = None
+        self,
+        raw: NDArray[Any],
+        *,
+        lost_before: int = 0,
+        lost_within: int = 0,
+        frequency_hz: float | None = None,
+        start_utc: str | None = None,
     ) -> None:
         """Write samples as they come. OSError when the disk refuses; what was written before stays readable.
 
-        With `lost_within` the loss lies somewhere in so many samples before these: a note is put there.
+        With `lost_within` the loss lies somewhere in so many samples before these: a note is put there. `start_utc` is
+        the instant of the first of these, where that was learnt anew.
         """
         if lost_before and lost_within:
             here = self.sample_count
             first = max(here - lost_within, 0)
             comment = f"{lost_before} samples are missing somewhere in here, by the clock"
             self.annotations.append(Annotation(first, here - first, label=LOST_LABEL, comment=comment))
-        if lost_before or frequency_hz is not None:
-            self._begin_segment(lost_before, frequency_hz)
+        if lost_before or frequency_hz is not None or start_utc is not None:
+            self._begin_segment(lost_before, frequency_hz, start_utc)
         if raw.dtype != NUMPY_TYPES[self.datatype]:
             raise ValueError(f"samples of {self.datatype} were to be written, got {raw.dtype}")
         rest = np.ascontiguousarray(raw).view(np.uint8).data
@@ -350,12 +361,14 @@ class Writer:
             self._bytes += written
             rest = rest[written:]
 
-    def _begin_segment(self, lost_before: int, frequency_hz: float | None) -> None:
+    def _begin_segment(self, lost_before: int, frequency_hz: float | None, start_utc: str | None) -> None:
         self.lost_samples += lost_before
-        first, start = self._segments[0], None
-        if first.start_utc is not None:
-            after = timedelta(seconds=(self.sample_count + self.lost_samples) / self.sample_rate_hz)
-            start = utc_text(utc_moment(first.start_utc) + after)
+        place = self.sample_count + self.lost_samples
+        if start_utc is not None:
+            self._dated = (place, start_utc)
+        dated, start = self._dated
+        if start is not None:
+            start = utc_after(start, place - dated, self.sample_rate_hz, self.facts.reference_ppm)
         latest = self._segments[-1]
         centre = latest.frequency_hz if frequency_hz is None else frequency_hz
         if latest.first == self.sample_count and self.sample_count:
@@ -364,12 +377,13 @@ class Writer:
         if self.sample_count or lost_before:
             self._segments.append(Segment(self.sample_count, centre, start, lost_before))
         else:
-            self._segments = [Segment(0, centre, first.start_utc)]
+            self._segments = [Segment(0, centre, start)]
 
     def renew(self) -> None:
-        """Bring samples and description safely to disk, the samples first."""
+        """Bring samples and description safely to disk, the samples first; a very long description not each time."""
         os.fsync(self._file.fileno())
-        self._write_description(ended=False)
+        if time.monotonic() >= self._next_description:
+            self._write_description(ended=False)
 
     def close(self, ended: str = "complete") -> Path:
         """End the recording cleanly, sealed, saying how it ended; returns the description's path."""
@@ -418,7 +432,9 @@ class Writer:
             "captures": self._captures(),
             "annotations": [_annotation_entry(annotation) for annotation in annotations],
         }
-        _replace(self.meta, json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False) + "\n", safely)
+        text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+        _replace(self.meta, text, safely)
+        self._next_description = time.monotonic() + len(text) / _DESCRIPTION_RATE
 
     def _captures(self) -> list[dict[str, object]]:
         entries, lost = [], 0
@@ -492,16 +508,29 @@ def _plain(number: float) -> int | float:
 def _replace(path: Path, text: str, safely: bool) -> None:
     """Put a whole new text in place of the old one, so that at every moment one of them is there.
 
-    Done `safely`, it survives a loss of power, too.
+    Done `safely`, it survives a loss of power, too. A name that is no text is written with question marks.
     """
     new = path.with_name(path.name + ".new")
     try:
-        with new.open("w", encoding="utf-8") as file:
+        with new.open("w", encoding="utf-8", errors="replace") as file:
             file.write(text)
             file.flush()
             if safely:
                 os.fsync(file.fileno())
         new.replace(path)
-    except OSError:
+        if safely:
+            _sync_folder(path.parent)
+    except BaseException:
         new.unlink(missing_ok=True)
         raise
+
+
+def _sync_folder(folder: Path) -> None:
+    """Bring the names in a folder to disk, where the system can do that."""
+    if os.name != "posix":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import ctypes
 import sys
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 
 def utc_text(moment: datetime) -> str:
@@ -19,6 +19,12 @@ def utc_moment(text: str) -> datetime:
     if not text.endswith(("Z", "z")):
         raise ValueError(f"{text!r} is not a time in UTC like 2026-03-14T09:26:53Z")
     return datetime.fromisoformat(text[:-1] + "+00:00")
+
+
+def utc_after(start_utc: str, samples: float, sample_rate_hz: float, correction_ppm: float | None = None) -> str:
+    """The instant so many samples after another, where δ of the clock that counted them is `correction_ppm`."""
+    seconds = samples * (1 + (correction_ppm or 0.0) * 1e-6) / sample_rate_hz
+    return utc_text(utc_moment(start_utc) + timedelta(seconds=seconds))
 
 
 def utc_now() -> datetime:

@@ -7,7 +7,7 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
-from datetime import timedelta
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from sdrcheck.errors import SourceError
@@ -15,7 +15,7 @@ from sdrcheck.filters.iq import clipped_count
 from sdrcheck.recordings import sigmf
 from sdrcheck.recordings.datatypes import bytes_per_sample, components
 from sdrcheck.recordings.facts import ReceptionFacts
-from sdrcheck.recordings.utc import utc_moment, utc_text
+from sdrcheck.recordings.utc import utc_after
 from sdrcheck.sources.source import IqBlock, IqSource, SourceFacts
 
 _RENEW_S = 1.0
@@ -178,9 +178,14 @@ class Keeping:
         if high <= low:
             return
         lost = max(block.first_sample - self._next, 0) if self._begun else 0
-        moved = block.frequency_hz if self._begun else None
         raw = block.raw[low * parts : high * parts]
-        self._writer.append(raw, lost_before=lost, lost_within=block.lost_within, frequency_hz=moved)
+        self._writer.append(
+            raw,
+            lost_before=lost,
+            lost_within=block.lost_within,
+            frequency_hz=block.frequency_hz if self._begun else None,
+            start_utc=block.start_utc if self._begun else None,
+        )
         self._begun = True
         self._next = block.first_sample + high
         self.clipped += clipped_count(raw, block.datatype)
@@ -267,6 +272,25 @@ def _free_bytes() -> int | None:
     return int(told[1]) * 1024 if told else None
 
 
+@dataclass(frozen=True, slots=True)
+class _Tuned:
+    """The centre at one place in the stream, and the latest instant that was stated before it."""
+
+    centre_hz: float
+    dated: int
+    utc: str | None
+
+    def after(self, block: IqBlock) -> _Tuned:
+        """The same behind a block."""
+        centre_hz = block.frequency_hz or self.centre_hz
+        if block.start_utc is not None:
+            return _Tuned(centre_hz, block.first_sample, block.start_utc)
+        return replace(self, centre_hz=centre_hz) if centre_hz != self.centre_hz else self
+
+    def utc_of(self, sample: int, rate_hz: float, correction_ppm: float | None) -> str | None:
+        return None if self.utc is None else utc_after(self.utc, sample - self.dated, rate_hz, correction_ppm)
+
+
 class RollingMemory:
     """Passes a source through and remembers its last seconds. It is a source itself, so the engine runs on it.
 
@@ -283,7 +307,7 @@ class RollingMemory:
         self._held: deque[IqBlock] = deque()
         self._keepings: list[Keeping] = []
         self._lock = threading.Lock()
-        self._centre_hz = source.facts.centre_hz
+        self._tuned = _Tuned(source.facts.centre_hz, 0, source.facts.start_utc)
         self._over = False
 
     @property
@@ -298,8 +322,7 @@ class RollingMemory:
                 with self._lock:
                     self._held.append(block)
                     while self._held[0].first_sample + self._held[0].count < block.first_sample + block.count - reach:
-                        gone = self._held.popleft()
-                        self._centre_hz = gone.frequency_hz or self._centre_hz
+                        self._tuned = self._tuned.after(self._held.popleft())
                     self._keepings = [keeping for keeping in self._keepings if not keeping.finished]
                     keepings = self._keepings.copy()
                 for keeping in keepings:
@@ -378,35 +401,33 @@ class RollingMemory:
         first = 0 if from_s is None else max(round(from_s * rate), 0)
         end = None if to_s is None else round(to_s * rate)
         with self._lock:
-            centre_hz = self._centre_hz
+            tuned = self._tuned
             wanted = []
             for block in self._held:
                 if block.first_sample + block.count <= first:
-                    centre_hz = block.frequency_hz or centre_hz
+                    tuned = tuned.after(block)
                 else:
                     wanted.append(block)
             if not wanted or (end is not None and wanted[0].first_sample >= end):
                 raise SourceError(
                     "nothing of that time is in the rolling memory any more; keep it sooner, or make the memory longer"
                 )
-            begins = max(first, wanted[0].first_sample)
-            writer = sigmf.Writer(
-                base,
-                self.facts.datatype,
-                rate,
-                wanted[0].frequency_hz or centre_hz,
-                start_utc=self._utc_of(begins),
-                facts=self._reception,
-                description=description,
-            )
+        begins = max(first, wanted[0].first_sample)
+        tuned = tuned.after(wanted[0])
+        writer = sigmf.Writer(
+            base,
+            self.facts.datatype,
+            rate,
+            tuned.centre_hz,
+            start_utc=tuned.utc_of(begins, rate, self._reception.reference_ppm),
+            facts=self._reception,
+            description=description,
+        )
+        with self._lock:
+            wanted += [block for block in self._held if block.first_sample > wanted[-1].first_sample]
             keeping = Keeping(writer, begins, rate, end, wanted, self.facts.told_late_s)
             if not only_remembered and not self._over:
                 self._keepings.append(keeping)
             elif not only_remembered:
                 keeping.finish("the source ended")
         return keeping
-
-    def _utc_of(self, sample: int) -> str | None:
-        if self.facts.start_utc is None:
-            return None
-        return utc_text(utc_moment(self.facts.start_utc) + timedelta(seconds=sample / self.facts.sample_rate_hz))

@@ -32,9 +32,16 @@ SIGNAL = 0.5 * np.exp(0.3j * np.arange(250_000))
 class Scripted:
     """A source that does what a test says, block by block."""
 
-    def __init__(self, *events: Any) -> None:
+    def __init__(self, *events: Any, told_late_s: float = 0.0) -> None:
         self.facts = SourceFacts(
-            "scripted", RATE_HZ, CENTRE_HZ, "cu8", "2026-03-14T09:26:53Z", gain_db=9.0, serial="EXAMPLE7"
+            "scripted",
+            RATE_HZ,
+            CENTRE_HZ,
+            "cu8",
+            "2026-03-14T09:26:53Z",
+            gain_db=9.0,
+            serial="EXAMPLE7",
+            told_late_s=told_late_s,
         )
         self._events = events
 
@@ -115,6 +122,57 @@ def test_a_lost_source_leaves_a_whole_recording(tmp_path: Path) -> None:
     back = open_recording(tmp_path / "x")
     assert raw_of(tmp_path / "x").size == 2000
     assert (back.facts.ended, back.remarks) == ("the source was lost: the dongle was pulled out", [])
+
+
+@pytest.mark.parametrize("within", [0, 5000])
+def test_an_end_that_was_lost_is_told(tmp_path: Path, within: int) -> None:
+    """From 2.0 s to 3.0 s nothing came, and 2.5 s was to be the end."""
+    source = Scripted((100_000, 0, 0), (100_000, 0, 0), (1000, 100_000, within), (1000, 0, 0))
+    captured = Recorder(source, tmp_path / "x", seconds=2.5).run()
+    assert captured.ended == "complete, and on to where it came out that samples are missing at its end"
+    assert (captured.seconds, captured.lost_samples) == (3.01, 100_000)
+    back = open_recording(captured.meta)
+    assert [(segment.first, segment.lost_before) for segment in back.segments] == [(0, 0), (200_000, 100_000)]
+    assert [(note.first, note.count) for note in back.annotations] == [(200_000 - within, within)] * bool(within)
+
+
+@pytest.mark.parametrize(("within", "reaches"), [(70_000, True), (50_000, False)])
+def test_a_loss_that_comes_out_after_the_end_is_told_where_it_may_lie_before_it(
+    tmp_path: Path, within: int, reaches: bool
+) -> None:
+    """1.0 s was to be the end; the loss lies within 0.7 s or 0.5 s before 1.6 s."""
+    source = Scripted((90_000, 0, 0), (70_000, 0, 0), (1000, 300, within), *[(90_000, 0, 0)] * 3, told_late_s=2.0)
+    captured = Recorder(source, tmp_path / "x", seconds=1.0).run()
+    back = open_recording(captured.meta)
+    if reaches:
+        assert back.sample_count == 161_000
+        assert [(note.first, note.count) for note in back.annotations] == [(90_000, 70_000)]
+        assert captured.lost_samples == 300
+    else:
+        assert (back.sample_count, back.annotations, captured.ended) == (100_000, (), "complete")
+
+
+def test_a_source_lost_after_the_end_costs_nothing(tmp_path: Path) -> None:
+    source = Scripted((150_000, 0, 0), SourceLost("the dongle was pulled out"), told_late_s=2.0)
+    captured = Recorder(source, tmp_path / "x", seconds=1.0).run()
+    assert (captured.ended, captured.seconds) == ("complete", 1.0)
+
+
+@pytest.mark.parametrize(
+    ("problem", "told", "ended"),
+    [
+        (RecordingError("y became shorter"), "y became shorter; what came before is kept in", "the source was lost: y"),
+        (MemoryError("none left"), "none left", "an error ended it"),
+    ],
+)
+def test_whatever_ends_the_source_the_recording_is_sealed(
+    tmp_path: Path, problem: Exception, told: str, ended: str
+) -> None:
+    with pytest.raises(type(problem), match=told):
+        Recorder(Scripted((1000, 0, 0), problem), tmp_path / "x").run()
+    back = open_recording(tmp_path / "x")
+    assert (back.facts.ended or "").startswith(ended)
+    assert back.stated_sha512
 
 
 def test_stopping_ends_it_cleanly(tmp_path: Path) -> None:

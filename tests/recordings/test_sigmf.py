@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import io
 import json
+import os
 import tarfile
 from pathlib import Path
 from typing import Any
@@ -182,6 +183,99 @@ def test_a_recording_that_broke_off_says_so(tmp_path: Path, tone: np.ndarray) ->
     assert back.sample_count == 8000
     assert back.remarks == ["x.sigmf-meta has no clean end: it is still being written, or it broke off."]
     sigmf.fromfile(writer.meta).validate()
+
+
+def test_losses_are_dated_by_the_corrected_clock_and_from_the_instant_stated_last(
+    tmp_path: Path, tone: np.ndarray
+) -> None:
+    """δ of +1000 ppm makes 48 000 samples last 1.001 s (formula)."""
+    raw = np.zeros(2 * 48_000, np.uint8)
+    facts = ReceptionFacts(reference_ppm=1000.0)
+    with Writer(tmp_path / "x", "cu8", RATE_HZ, CENTRE_HZ, start_utc="2026-03-14T09:26:53Z", facts=facts) as writer:
+        writer.append(raw)
+        writer.append(raw, lost_before=48_000)
+        writer.append(raw, start_utc="2026-03-14T09:27:00Z")
+        writer.append(raw, lost_before=48_000)
+    back = open_recording(tmp_path / "x")
+    assert [(segment.first, segment.start_utc) for segment in back.segments] == [
+        (0, "2026-03-14T09:26:53Z"),
+        (48_000, "2026-03-14T09:26:55.002000Z"),
+        (96_000, "2026-03-14T09:27:00.000000Z"),
+        (144_000, "2026-03-14T09:27:02.002000Z"),
+    ]
+    assert len(back.remarks) == 1
+    assert back.remarks[0].endswith("begins 5.0 s after the one before, by its samples 1.0 s.")
+
+
+def test_dates_over_half_a_day_fit_the_corrected_clock(edited: Any) -> None:
+    """50 ppm over half a day are 2.16 s, and no remark."""
+
+    def half_a_day_lost(document: dict[str, Any]) -> None:
+        document["global"]["sdrcheck:reference_ppm"] = 50.0
+        first = CAPTURE | {"core:datetime": "2026-03-14T09:00:00Z", "core:global_index": 0}
+        later = {
+            "core:sample_start": 2000,
+            "core:frequency": CENTRE_HZ,
+            "core:datetime": "2026-03-14T21:00:02.16Z",
+            "core:global_index": int(43_200 * RATE_HZ),
+        }
+        document["captures"] = [first, later]
+
+    assert open_recording(edited(half_a_day_lost)).remarks == []
+
+
+def test_a_long_description_is_not_written_anew_each_second(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A thousand losses are a quarter of a megabyte of description: at the rate that is allowed, a thousand seconds."""
+    monkeypatch.setattr("sdrcheck.recordings.sigmf._DESCRIPTION_RATE", 250.0)
+    raw = np.zeros(2, np.uint8)
+    with Writer(tmp_path / "x", "cu8", RATE_HZ, CENTRE_HZ) as writer:
+        for _ in range(1000):
+            writer.append(raw, lost_before=1, lost_within=1)
+        writer._next_description = 0.0
+        writer.renew()
+        assert len(open_recording(tmp_path / "x").segments) == 1000
+        writer.append(raw, lost_before=1)
+        writer.renew()
+        assert len(open_recording(tmp_path / "x").segments) == 1000
+    assert len(open_recording(tmp_path / "x").segments) == 1001
+
+
+def test_what_is_safe_on_disk_has_its_name_there_too(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    synced: list[Path] = []
+    fsync = os.fsync
+
+    def noted(handle: int) -> None:
+        synced.append(Path(f"/proc/self/fd/{handle}").readlink())
+        fsync(handle)
+
+    if not Path("/proc/self/fd").exists():
+        pytest.skip("only Linux tells which file a handle is")
+    monkeypatch.setattr(os, "fsync", noted)
+    writer = Writer(tmp_path / "x", "cu8", RATE_HZ, CENTRE_HZ)
+    writer.append(np.zeros(2, np.uint8))
+    writer.close()
+    assert synced == [writer.data, tmp_path / "x.sigmf-meta.new", tmp_path]
+
+
+@pytest.mark.skipif(os.name != "posix", reason="only there a name may be no text")
+def test_a_name_that_is_no_text_is_written_with_question_marks(tmp_path: Path, tone: np.ndarray) -> None:
+    foreign = os.fsdecode(b"gr\xfc\xdfe")
+    meta = write(tmp_path / foreign, tone, "cu8", RATE_HZ, CENTRE_HZ, description=foreign, hardware=foreign)
+    back = open_recording(meta)
+    assert (back.description, back.hardware) == ("gr??e", "gr??e")
+    assert sorted(path.suffix for path in tmp_path.iterdir()) == [".sigmf-data", ".sigmf-meta"]
+
+
+def test_a_description_that_cannot_be_written_leaves_nothing_behind(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def out_of_memory(*_: object) -> None:
+        raise MemoryError
+
+    monkeypatch.setattr(Path, "replace", out_of_memory)
+    with pytest.raises(MemoryError):
+        Writer(tmp_path / "x", "cu8", RATE_HZ, CENTRE_HZ)
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_codes_are_never_taken_for_numbers_nor_numbers_for_codes(tmp_path: Path, tone: np.ndarray) -> None:

@@ -3,6 +3,7 @@
 import threading
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,7 @@ import pytest
 
 from sdrcheck.errors import SourceError
 from sdrcheck.recordings import sigmf
+from sdrcheck.recordings.facts import ReceptionFacts
 from sdrcheck.recordings.recording import open_recording
 from sdrcheck.sources.recording import RecordingSource
 from sdrcheck.sources.source import IqBlock, SourceFacts
@@ -212,6 +214,15 @@ class Scripted:
     def close(self) -> None: ...
 
 
+class Dated(Scripted):
+    """Half a day has passed when it begins to be remembered, and then its clock is read anew, 3 s late."""
+
+    def blocks(self) -> Iterator[IqBlock]:
+        for number, block in enumerate(super().blocks()):
+            utc = "2026-03-14T21:27:00Z" if number == 4 else None
+            yield replace(block, first_sample=block.first_sample + 43_200 * RATE, start_utc=utc)
+
+
 def told_again(path: Path) -> list[tuple[int, int, int]]:
     """What a kept recording tells of losses, as it plays: the place behind, how many, somewhere in how many."""
     blocks = RecordingSource(path).blocks()
@@ -350,3 +361,22 @@ def test_a_finished_recording_holds_no_samples(tmp_path: Path) -> None:
     keeping.catch_up()
     assert keeping.finished
     assert not keeping._waiting
+
+
+@pytest.mark.parametrize(
+    ("ppm", "from_s", "starts"),
+    [
+        (None, 43_201.2, ["2026-03-14T21:26:54.200000Z", "2026-03-14T21:27:00.000000Z"]),
+        (50.0, 43_201.2, ["2026-03-14T21:26:56.360060Z", "2026-03-14T21:27:00.000000Z"]),  # 43 201.2 s × 50e-6
+        (50.0, 43_204.0, ["2026-03-14T21:27:02.000100Z"]),
+    ],
+)
+def test_a_recording_is_dated_as_its_inspection_is(
+    tmp_path: Path, ppm: float | None, from_s: float, starts: list[str]
+) -> None:
+    """From the latest instant the source stated, by its sample clock corrected for what is known of it."""
+    memory = RollingMemory(Dated(lossy=99), 10.0, ReceptionFacts(reference_ppm=ppm))
+    for _ in memory.blocks():
+        pass
+    kept = open_recording(memory.keep(tmp_path / "kept", from_s))
+    assert [segment.start_utc for segment in kept.segments] == starts
