@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import ctypes
 import os
-import signal
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 from sdrcheck.cli.options import Judging
@@ -13,6 +13,7 @@ from sdrcheck.sources.source import Tuning
 from sdrcheck_gui.qt import QtCore, QtWidgets
 from sdrcheck_gui.window import Window
 
+_LOOK_MS = 100
 _XCB_PACKAGES = "libxcb-cursor0 libxkbcommon-x11-0 libxcb-icccm4 libxcb-keysyms1 libxcb-shape0"
 
 
@@ -60,8 +61,15 @@ def missing_library() -> str:
     return ""
 
 
-def show(source: str | None, tuning: Tuning, judging: Judging, visit: Path | None, keep_in: Path) -> int:
-    """Show the window until it is closed; returns the exit status."""
+def show(
+    source: str | None,
+    tuning: Tuning,
+    judging: Judging,
+    visit: Path | None,
+    keep_in: Path,
+    told_to_end: Callable[[], bool],
+) -> int:
+    """Show the window until it is closed, or somebody in the terminal wants it to end; returns the exit status."""
     qt = application()
     window = Window(keep_in)
     if source is not None:
@@ -69,7 +77,10 @@ def show(source: str | None, tuning: Tuning, judging: Judging, visit: Path | Non
     if visit is not None:
         window.open_visit(visit)
     window.show()
-    signal.signal(signal.SIGINT, lambda *_: qt.quit())  # Ctrl-C in the terminal; the timer lets Python see it
+    looking = QtCore.QTimer()
+    looking.timeout.connect(lambda: told_to_end() and qt.quit())
+    looking.start(_LOOK_MS)
     status = qt.exec()
     window.stop()
+    window.wait()
     return status

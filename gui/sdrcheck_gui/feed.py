@@ -15,7 +15,7 @@ from sdrcheck.cli.options import Judging
 from sdrcheck.errors import SdrcheckError, SourceError
 from sdrcheck.sources.catalogue import open_source
 from sdrcheck.sources.source import IqSource, SourceFacts, Tuning
-from sdrcheck.watching.memory import Keeping, RollingMemory
+from sdrcheck.watching.memory import Keeping, RollingMemory, require_memory
 from sdrcheck_gui.listening import Listening, Tap
 
 _BUNCH = 6
@@ -23,6 +23,7 @@ _FRAMES_PER_S = 60.0
 _FRAMES_KEPT = 600
 """Ten seconds' worth wait at most, where drawing falls behind; then the oldest are let go."""
 _FRAME_BINS = 512
+_LEAST_MEMORY_S = 10.0
 
 log = logging.getLogger(__name__)
 
@@ -62,12 +63,16 @@ class Feed:
     def start(self) -> None:
         self._thread.start()
 
-    def stop(self, wait_s: float = 2.0) -> None:
-        """Ask the engine to end and wait for it; may be called in any state."""
-        self._stop.set()
-        self._close()
-        if self._thread.is_alive() and self._thread is not threading.current_thread():
-            self._thread.join(wait_s)
+    def stop(self) -> None:
+        """Ask the engine to end, in any state; waits for nothing, as a source may take its time to close."""
+        if not self._stop.is_set():
+            self._stop.set()
+            threading.Thread(target=self._close, name="closing", daemon=True).start()
+
+    def wait(self, seconds: float) -> None:
+        """Wait until the engine has ended, no longer than so many seconds."""
+        if self._thread.is_alive():
+            self._thread.join(seconds)
 
     @property
     def running(self) -> bool:
@@ -104,6 +109,22 @@ class Feed:
             self._results.put(EngineStopped(f"the engine stopped: {type(problem).__name__}: {problem}"))
 
 
+def fitting_memory_s(facts: SourceFacts, seconds: float) -> float:
+    """As much rolling memory as this computer has room for, halved until it fits; else raises SourceError."""
+    while True:
+        try:
+            require_memory(facts, seconds)
+        except SourceError:
+            seconds /= 2
+        else:
+            return seconds
+        if seconds < _LEAST_MEMORY_S:
+            raise SourceError(
+                f"this computer has no room for {_LEAST_MEMORY_S:g} s of rolling memory at "
+                f"{facts.sample_rate_hz / 1e6:g} MS/s; end other programs, or take a lower rate"
+            )
+
+
 class Session:
     """One run of the engine on one source, with its rolling memory, opened inside the feed's thread."""
 
@@ -122,12 +143,19 @@ class Session:
         try:
             remarks: list[str] = []
             settings = self.judging.settings(source, tell=remarks.append)
+            remarks += self._fit_memory(source.facts)
             self._memory = RollingMemory(source, self.memory_s)
             yield SourceOpened(source.facts, settings, tuple(remarks))
             tapped = Tap(self._memory, self._listening, getattr(source, "recording", None))
             yield from run(tapped, replace(settings, frames_per_s=_FRAMES_PER_S, frame_bins=_FRAME_BINS))
         finally:
             source.close()
+
+    def _fit_memory(self, facts: SourceFacts) -> list[str]:
+        wanted_s, self.memory_s = self.memory_s, fitting_memory_s(facts, self.memory_s)
+        if self.memory_s == wanted_s:
+            return []
+        return [f"only the last {self.memory_s:g} s are remembered: more does not fit beside what else runs here"]
 
     def _close(self) -> None:
         self._closed.set()

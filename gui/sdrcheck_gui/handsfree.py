@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import math
 import queue
 import threading
@@ -20,6 +21,7 @@ from sdrcheck_gui.qt import QtCore, QtGui, QtWidgets
 
 LEAST_CAPITAL_MM = 3_000 * math.tan(math.radians(10 / 60))
 """Height of a capital letter seen from 3 m under 10 minutes of arc: twice what a normal eye just reads (practice)."""
+log = logging.getLogger(__name__)
 _SIGNS = {Sound.HEARD: "✓ ", Sound.WRONG: "✕ ", Sound.FINISHED: "■ "}
 
 
@@ -53,8 +55,13 @@ class Run:
         return said
 
     def _run(self) -> None:
-        for announcement in self.state.run(self._arriving()):
-            self._said.put(announcement)
+        try:
+            for announcement in self.state.run(self._arriving()):
+                self._said.put(announcement)
+        except Exception as problem:  # a bug of ours must reach the user, three metres away
+            log.exception("the hands-free run broke off")
+            sentence = f"internal error, please report it: {type(problem).__name__}: {problem}"
+            self._said.put(Announcement(sentence, "The run broke off. What was filed stays filed.", Sound.FINISHED))
 
     def _arriving(self) -> Iterator[Any]:
         while (event := self._events.get()) is not None:

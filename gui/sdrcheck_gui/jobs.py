@@ -79,7 +79,8 @@ class Jobs:
 
     def __init__(self) -> None:
         self._running: dict[Job, threading.Thread] = {}
-        self._answers: queue.SimpleQueue[tuple[Job, Callable[[], object]]] = queue.SimpleQueue()
+        self._answers: queue.SimpleQueue[tuple[Job, Callable[[], object], Callable[[str], object]]]
+        self._answers = queue.SimpleQueue()
 
     def start(
         self,
@@ -95,32 +96,30 @@ class Jobs:
         thread.start()
         return job
 
-    def _run(self, job: Job, work: Callable[[Job], Any], done: Callable[[Any], object], failed: Any) -> None:
+    def _run(
+        self,
+        job: Job,
+        work: Callable[[Job], Any],
+        done: Callable[[Any], object],
+        failed: Callable[[str], object],
+    ) -> None:
         try:
             found = work(job)
-        except Stopped:
-            self._answers.put((job, lambda: failed(f"{job.what}: stopped.")))
-        except SdrcheckError as problem:
-            sentence = str(problem)
-            self._answers.put((job, lambda: failed(sentence)))
-        except OSError as problem:
-            sentence = f"{job.what}: {problem.strerror or problem}" + (
-                f" ({problem.filename})" * bool(problem.filename)
-            )
-            self._answers.put((job, lambda: failed(sentence)))
-        except Exception as problem:  # a bug of ours must reach the user, and the window must stay
-            log.exception("%s failed", job.what)
-            sentence = f"{job.what}: internal error, please report it: {type(problem).__name__}: {problem}"
-            self._answers.put((job, lambda: failed(sentence)))
+        except Exception as problem:
+            sentence = _why(job, problem)
+            self._answers.put((job, lambda: failed(sentence), failed))
         else:
-            self._answers.put((job, lambda: done(found)))
+            self._answers.put((job, lambda: done(found), failed))
 
     def poll(self) -> None:
         """Give out the answers that have come since the last time."""
         while not self._answers.empty():
-            job, answer = self._answers.get_nowait()
+            job, answer, failed = self._answers.get_nowait()
             self._running.pop(job, None)
-            answer()
+            try:
+                answer()
+            except Exception as problem:  # what is done with an answer may go wrong as well
+                failed(_why(job, problem))
 
     @property
     def running(self) -> tuple[Job, ...]:
@@ -136,3 +135,16 @@ class Jobs:
         self._running.clear()
         while not self._answers.empty():
             self._answers.get_nowait()
+
+
+def _why(job: Job, problem: Exception) -> str:
+    """One sentence why an action gave nothing; a bug of ours must reach the user, and the window must stay."""
+    if isinstance(problem, Stopped):
+        return f"{job.what}: stopped."
+    if isinstance(problem, SdrcheckError):
+        return str(problem)
+    if isinstance(problem, OSError):
+        where = f" ({problem.filename})" if problem.filename else ""
+        return f"{job.what}: {problem.strerror or problem}{where}"
+    log.error("%s failed", job.what, exc_info=problem)
+    return f"{job.what}: internal error, please report it: {type(problem).__name__}: {problem}"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
-from sdrcheck.bench import CharactersArrived, TransmissionEnded, TransmissionStarted
+from sdrcheck.bench import CharactersArrived, SourceFault, TransmissionEnded, TransmissionStarted, in_doubt
 from sdrcheck.channels.channel import Channel
 from sdrcheck.channels.plan import frequency_text
 from sdrcheck.filters.excerpt import Excerpt
@@ -29,6 +29,8 @@ class Keying:
     texts: list[str] = field(default_factory=list)
     keeping: Keeping | None = None
     """The recording that was begun of it when it was marked."""
+    settled: bool = False
+    """That recording is done with: whole, or told of as too long."""
     instead_of: int | None = None
     """Number under which its text was shown before it stood out as a keying."""
 
@@ -67,6 +69,10 @@ class Keying:
             names = ", ".join(f"{m.station or '?'}{m.subject or '?'}{m.number or '??'}" for m in found.messages[:4])
             return f"text {names}"
         return found.condition if found.kind == "voice" else str(found.kind)
+
+
+def _same(one: Transmission | None, other: Transmission) -> bool:
+    return one is not None and (one.start_s, one.frequency_hz) == (other.start_s, other.frequency_hz)
 
 
 def _early(channel: Channel) -> int:
@@ -110,6 +116,21 @@ class Keyings:
             known.transmission, known.excerpt = found, event.excerpt
             return known
         return None
+
+    def doubt(self, fault: SourceFault) -> list[Keying]:
+        """Take back the verdicts on what was shown before it came out that samples may be missing in it."""
+        changed = []
+        for keying in self:
+            if keying.transmission is not None and fault.casts_doubt_on(keying.transmission):
+                keying.transmission = in_doubt(keying.transmission, fault)
+                changed.append(keying)
+        if changed:
+            self._changed()
+        return changed
+
+    def of(self, found: Transmission) -> Keying | None:
+        """The keying that a finding is of, as it was told or as it stands since."""
+        return next((one for one in self if _same(one.transmission, found)), None)
 
     def _add(self, keying: Keying) -> Keying:
         """Take in a keying, and the text that came in on its channel before it stood out."""

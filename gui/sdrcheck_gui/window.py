@@ -8,6 +8,7 @@ from pathlib import Path
 from sdrcheck.bench import Finished, SourceFault
 from sdrcheck.cli.options import Judging
 from sdrcheck.cli.ready import Finding, findings
+from sdrcheck.findings.inspection import Transmission
 from sdrcheck.sources.source import Tuning
 from sdrcheck.visits import gates
 from sdrcheck.visits.checks.check import Check
@@ -15,7 +16,7 @@ from sdrcheck.watching.loudspeaker import Loudspeaker, output_names
 from sdrcheck_gui import keeping, sweeping, visit_work
 from sdrcheck_gui import look as looks
 from sdrcheck_gui.clock import Clock
-from sdrcheck_gui.feed import EngineStopped, Session, SourceOpened
+from sdrcheck_gui.feed import EngineStopped, Feed, Session, SourceOpened
 from sdrcheck_gui.handsfree import HandsFreeScreen, out_of_reach
 from sdrcheck_gui.jobs import Job, Jobs
 from sdrcheck_gui.keyings import Keying, Keyings
@@ -55,6 +56,9 @@ class Window(QtWidgets.QMainWindow):
         self.jobs = Jobs()
         self.listening = Listening(Speaker(opener))
         self.session: Session | None = None
+        self._ending: list[Feed] = []
+        """Engines that were asked to end and have not yet; the next one begins when they have let go."""
+        self._waits_to_start = False
         self.hands: HandsFreeScreen | None = None
         self._number: int | None = None
         self._now = 0.0
@@ -266,11 +270,12 @@ class Window(QtWidgets.QMainWindow):
         self.tape.follow(self.keyings)
         self._now, self._number, self._lost_source, self._finished = 0.0, None, False, None
         self._show_chosen()
-        self.say(f"Opening {word} …")
         self.again_button.hide()
         self._show_sheet(self._work)
         self.session = Session(word, tuning, judging, self._memory_s, self.listening)
-        self.session.feed.start()
+        self._waits_to_start = True
+        self.say(f"Opening {word} as soon as the source before it has let go …")
+        self._go_on()
 
     def start_again(self) -> None:
         """Start the same source with the same settings once more."""
@@ -280,11 +285,33 @@ class Window(QtWidgets.QMainWindow):
             self.open(self.session.word, self.session.tuning, self.session.judging)
 
     def stop(self) -> None:
-        """End the engine, in any state."""
+        """Ask the engine to end, in any state; it may take its time, and nobody waits for it."""
+        self._waits_to_start = False
         if self.session is not None:
             self.session.feed.stop()
+            self._ending.append(self.session.feed)
             self.session = None
+
+    def wait(self, seconds: float = 2.0) -> None:
+        """Wait until the engines that were asked to end have ended, about so long; after the window is closed."""
+        for feed in self._ending:
+            feed.wait(seconds)
+        self._let_go()
+
+    def _let_go(self) -> None:
+        """Forget the engines that have ended."""
+        running = [feed for feed in self._ending if feed.running]
+        if len(running) < len(self._ending):
+            self._ending = running
             sweeping.sweep(everything=True)  # the last minutes are large, and what held them held itself
+
+    def _go_on(self) -> None:
+        """Start the engine that waits, once no other holds a source."""
+        self._let_go()
+        if self._waits_to_start and not self._ending and self.session is not None:
+            self._waits_to_start = False
+            self.say(f"Opening {self.session.word} …")
+            self.session.feed.start()
 
     def say(self, sentence: str, *, warning: bool = False) -> None:
         """Put one sentence where the user looks for news."""
@@ -303,6 +330,8 @@ class Window(QtWidgets.QMainWindow):
             sweeping.sweep()
             self.doing.refresh()
             self.listen.refresh()
+            self._look_after_marked()
+        self._go_on()
         if self.session is None:
             return
         results, frames = self.session.feed.results(), self.session.feed.frames()
@@ -315,12 +344,19 @@ class Window(QtWidgets.QMainWindow):
             self.keyings.forget_before(self._now)
             self.tape.refresh(self._now)
 
+    def _look_after_marked(self) -> None:
+        for one in self.keyings:
+            if sentence := keeping.look_after(one, self._now):
+                self.say(sentence, warning=True)
+
     def _take(self, event: object) -> None:
         if isinstance(event, SourceOpened):
             self._show_source(event)
         elif isinstance(event, SourceFault):
             self.say(event.sentence, warning=True)
             self._lost_source |= event.stopped
+            if self.chosen in self.keyings.doubt(event):
+                self._show_chosen()
         elif isinstance(event, Finished):
             self._finished = event
         elif isinstance(event, EngineStopped):
@@ -467,9 +503,9 @@ class Window(QtWidgets.QMainWindow):
         self.hands.showFullScreen()
         return self.hands
 
-    def _file_hands_free(self, check: Check, found: object) -> None:
+    def _file_hands_free(self, check: Check, found: Transmission) -> None:
         path, session = self.visit.path, self.session
-        keying = next((one for one in self.keyings if one.transmission is found), None)
+        keying = self.keyings.of(found)
         if path is None or session is None or keying is None:
             self._hands_free_failed(f"{check.title}: its samples are not there any more")
             return

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import signal
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import click
@@ -40,12 +44,24 @@ def command(
 
     if source is None and (centre, rate, gain, speed) != (None, None, None, 1.0):
         raise click.UsageError("--centre, --rate, --gain and --speed belong to a source; name it with --from")
-    try:
-        from sdrcheck_gui.application import show
-    except ImportError as missing:
-        raise ExtraMissing(_not_there(missing)) from None
     wanted = Tuning() if source is None else tuning(source, centre, rate, gain, speed, channels=None)
-    raise SystemExit(show(source, wanted, judging, visit, keep_in))
+    with _interrupted() as told_to_end:
+        try:
+            from sdrcheck_gui.application import show
+        except ImportError as missing:
+            raise ExtraMissing(_not_there(missing)) from None
+        raise SystemExit(show(source, wanted, judging, visit, keep_in, told_to_end.is_set))
+
+
+@contextmanager
+def _interrupted() -> Iterator[threading.Event]:
+    """Set by Ctrl-C: an exception would be swallowed where Qt happens to be calling."""
+    told = threading.Event()
+    before = signal.signal(signal.SIGINT, lambda *_: told.set())
+    try:
+        yield told
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def _not_there(missing: ImportError) -> str:

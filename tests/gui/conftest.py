@@ -56,3 +56,4 @@ def window(qtbot: object, tmp_path: Path, plainly_ready: None) -> Iterator[Windo
     made.show()
     yield made
     made.close()
+    made.wait()

@@ -64,6 +64,23 @@ def test_what_is_not_installed_is_named(error: ImportError, named: str, monkeypa
     assert named in capsys.readouterr().err
 
 
+def test_ctrl_c_while_the_window_is_being_made_ends_it() -> None:
+    """Qt swallows what is raised inside its own calls."""
+    script = (
+        "import os, signal\n"
+        "from sdrcheck_gui.window import Window\n"
+        "Window.showEvent = lambda *_: os.kill(os.getpid(), signal.SIGINT)\n"
+        "from sdrcheck.cli.main import main\n"
+        "main(['window'])\n"
+    )
+    environment = os.environ | {"QT_QPA_PLATFORM": "offscreen"}
+    ended = subprocess.run(
+        [sys.executable, "-c", script], env=environment, capture_output=True, timeout=60, check=False
+    )
+    assert ended.returncode == 0, ended.stderr.decode()
+    assert b"Interrupt" not in ended.stderr
+
+
 @pytest.mark.parametrize(
     ("arguments", "named"),
     [

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Callable, Iterator
 
@@ -9,8 +10,10 @@ import numpy as np
 import pytest
 
 from sdrcheck.bench import SourceFault, SpectrumFrame
-from sdrcheck.errors import SourceLost
-from sdrcheck_gui.feed import EngineStopped, Feed
+from sdrcheck.errors import SourceError, SourceLost
+from sdrcheck.sources.source import SourceFacts
+from sdrcheck.watching.memory import needed_bytes
+from sdrcheck_gui.feed import EngineStopped, Feed, fitting_memory_s
 
 
 def frame(number: int) -> SpectrumFrame:
@@ -64,5 +67,44 @@ def test_stop_ends_an_endless_engine_within_its_time() -> None:
 
     feed = Feed(events)  # type: ignore[arg-type]
     feed.start()
-    feed.stop(2.0)
+    feed.stop()
+    feed.wait(2.0)
     assert not feed.running
+
+
+def test_stop_waits_for_nothing_that_is_slow_to_close() -> None:
+    closing = threading.Event()
+
+    def events() -> Iterator[object]:
+        yield frame(0)
+        closing.wait(5)
+
+    def close() -> None:
+        closing.wait(5)
+
+    feed = Feed(events, close)  # type: ignore[arg-type]
+    feed.start()
+    feed.stop()
+    assert feed.running
+    closing.set()
+    feed.wait(2.0)
+    assert not feed.running
+
+
+@pytest.mark.parametrize(("fits", "seconds"), [(1e9, 120.0), (300e6, 60.0), (100e6, 15.0), (1e6, None)])
+def test_memory_that_does_not_fit_is_halved_until_it_does(
+    fits: float, seconds: float | None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """2.4 MS/s of two bytes for 120 s are 576 MB."""
+
+    def room(facts: SourceFacts, wanted_s: float) -> None:
+        if needed_bytes(facts, wanted_s) > fits:
+            raise SourceError("too much")
+
+    monkeypatch.setattr("sdrcheck_gui.feed.require_memory", room)
+    facts = SourceFacts("dongle", 2.4e6, 156.7375e6, "cu8")
+    if seconds is None:
+        with pytest.raises(SourceError, match="no room for 10 s"):
+            fitting_memory_s(facts, 120.0)
+    else:
+        assert fitting_memory_s(facts, 120.0) == seconds

@@ -157,3 +157,16 @@ def test_tones_are_told_apart() -> None:
     assert abs(heard.size - wrong.size) > 4800
     assert np.max(np.abs(heard)) <= 1
     assert tone_of(Sound.NONE).size == 0
+
+
+def test_a_run_that_breaks_off_says_so_and_asks_no_more(qtbot, monkeypatch) -> None:  # type: ignore[no-untyped-def]
+    def broken(*_: object) -> object:
+        raise ZeroDivisionError("made up")
+
+    monkeypatch.setattr("sdrcheck.visits.hands_free.HandsFree.run", broken)
+    screen = HandsFreeScreen(CHECKS, look.DARK, Speaker(SilentLoudspeaker))  # type: ignore[arg-type]
+    qtbot.addWidget(screen)
+    screen.begin()
+    qtbot.waitUntil(lambda: bool(screen.tick() or screen.finished), timeout=5000)
+    assert screen.ask.text.startswith("The run broke off.")
+    assert "ZeroDivisionError: made up" in screen.last.text

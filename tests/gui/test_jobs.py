@@ -63,3 +63,22 @@ def test_closing_stops_what_runs_and_lets_its_answer_go() -> None:
     jobs.stop()
     jobs.poll()
     assert jobs.running == ()
+
+
+@pytest.mark.parametrize(
+    ("problem", "said"),
+    [
+        (VisitError("the visit's file cannot be read; mend it"), "the visit's file cannot be read; mend it"),
+        (KeyError("x"), "Trying: internal error, please report it: KeyError: 'x'"),
+    ],
+)
+def test_what_goes_wrong_with_an_answer_is_told_as_well(problem: Exception, said: str) -> None:
+    jobs, failed = Jobs(), []  # type: ignore[var-annotated]
+
+    def done(_: object) -> None:
+        raise problem
+
+    jobs.start("Trying", lambda job: 1, done, failed.append)
+    while jobs.running:
+        jobs.poll()
+    assert failed == [said]

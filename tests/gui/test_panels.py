@@ -137,6 +137,19 @@ def test_text_that_comes_before_any_keying_stands_out_is_shown_and_handed_on() -
     assert (now.number, now.text, now.instead_of) == (4, "ZCZC LA05", early.number)
 
 
+def test_a_loss_that_comes_out_late_takes_the_verdicts_back() -> None:
+    keyings = taken(ended(1, 5.0, reading(4200.0, "pass")), ended(2, 10.0, reading(4200.0, "pass")))
+    told = keyings.get(2).transmission  # type: ignore[union-attr]
+    assert told is not None
+    (keying,) = keyings.doubt(SourceFault(10.8, "5000 samples are missing", lost_samples=5000, within_s=2.0))
+    assert keying.number == 2
+    assert keying.transmission is not None
+    assert [one.verdict for one in keying.transmission.readings] == [None]
+    assert "nothing of it is judged" in keying.transmission.remarks[-1]
+    assert worst_verdict(keyings.get(1)) == "pass"  # type: ignore[arg-type]
+    assert keyings.of(told) is keying  # a run that was told of it earlier still files this one
+
+
 # -- band -------------------------------------------------------------------------------------------------------------
 
 

@@ -11,16 +11,22 @@ import threading
 import weakref
 from pathlib import Path
 
+import numpy as np
 import pytest
 
-from sdrcheck.bench import CharactersArrived, TransmissionStarted
+from sdrcheck.bench import CharactersArrived, SourceFault, TransmissionStarted
 from sdrcheck.cli.options import Judging
+from sdrcheck.compositions import level
 from sdrcheck.errors import SourceError
 from sdrcheck.recordings.recording import open_recording
-from sdrcheck.sources.source import Tuning
+from sdrcheck.sources.catalogue import open_source
+from sdrcheck.sources.source import IqSource, Tuning
+from sdrcheck.sources.synthetic import Synthetic
 from sdrcheck.watching.serve import Server
+from sdrcheck_gui import keeping
 from sdrcheck_gui import look as looks
 from sdrcheck_gui.jobs import Job
+from sdrcheck_gui.keyings import Keying
 from sdrcheck_gui.keys import KEYS, KeysPage
 from sdrcheck_gui.qt import QtCore, QtWidgets
 from sdrcheck_gui.setup import Setup
@@ -118,7 +124,99 @@ def test_closing_in_mid_run_ends_the_engine(window: Window, qtbot) -> None:  # t
     qtbot.wait(200)
     feed = window.session.feed  # type: ignore[union-attr]
     window.close()
+    window.wait()
     assert not feed.running
+
+
+def test_a_source_that_is_still_being_opened_is_left_and_the_next_one_waits_for_it(
+    window: Window, qtbot, monkeypatch: pytest.MonkeyPatch
+) -> None:  # type: ignore[no-untyped-def]
+    answers, held = threading.Event(), threading.Event()
+
+    def one_at_a_time(word: str, tuning: Tuning) -> IqSource:
+        if held.is_set():
+            raise SourceError(f"{word} is held by another program")
+        held.set()
+        answers.wait(20)
+        source = open_source(str(CALL), Tuning(speed=None))
+        let_go = source.close
+
+        def close() -> None:
+            held.clear()
+            let_go()
+
+        source.close = close  # type: ignore[method-assign]
+        return source
+
+    monkeypatch.setattr("sdrcheck_gui.feed.open_source", one_at_a_time)
+    window.open("dongle", Tuning(), Judging())
+    qtbot.waitUntil(held.is_set, timeout=5000)
+    first = window.session
+    window.open("dongle", Tuning(), Judging())
+    assert first is not None
+    assert first.feed.running, "nobody waits for it"
+    assert "as soon as" in window.status.text()
+    answers.set()
+    qtbot.waitUntil(lambda: "ended" in window.status.text() or "⚠" in window.status.text(), timeout=20_000)
+    assert len(window.keyings) == 1
+    assert "held" not in window.status.text()
+
+
+def test_less_is_remembered_where_less_fits_and_that_is_said(window: Window, qtbot, monkeypatch) -> None:  # type: ignore[no-untyped-def]
+    monkeypatch.setattr("sdrcheck_gui.feed.fitting_memory_s", lambda facts, seconds: 15.0)
+    window.open(str(CALL), Tuning(speed=0.05), Judging())
+    qtbot.waitUntil(lambda: "Only the last 15 s are remembered" in window.status.text(), timeout=5000)
+    assert window.session is not None
+    assert window.session.memory_s == 15.0
+
+
+def test_a_marked_keying_that_does_not_end_is_kept_no_longer_than_a_watch_keeps_it(
+    window: Window, qtbot, monkeypatch
+) -> None:  # type: ignore[no-untyped-def]
+    monkeypatch.setattr(keeping, "LONGEST_S", 0.2)
+    monkeypatch.setattr(keeping, "BEFORE_S", 0.0)
+    live = marked_on_the_air(window, qtbot, monkeypatch)
+    qtbot.waitUntil(lambda: "Only the first 0.2 s" in window.status.text(), timeout=20_000)
+    assert live.keeping is not None
+    kept = open_recording(live.keeping.path)
+    assert kept.sample_count / kept.sample_rate_hz == pytest.approx(0.2, abs=0.001)
+
+
+def test_a_marked_keying_leaves_the_disk_some_room(window: Window, qtbot, monkeypatch) -> None:  # type: ignore[no-untyped-def]
+    live = marked_on_the_air(window, qtbot, monkeypatch)
+    qtbot.waitUntil(lambda: window.status.text().startswith("Marked and kept"), timeout=5000)
+    monkeypatch.setattr(keeping, "no_room", lambda folder: "only 7 MB are free in kept; free some space")
+    qtbot.waitUntil(lambda: "was cut: only 7 MB are free" in window.status.text(), timeout=5000)
+    assert (live.marked, live.keeping, live.transmission) == (True, None, None)
+    for _ in range(2):
+        window.mark_chosen()
+    qtbot.waitUntil(lambda: "Marked, but not kept: only 7 MB are free" in window.status.text(), timeout=5000)
+
+
+def marked_on_the_air(window: Window, qtbot, monkeypatch) -> Keying:  # type: ignore[no-untyped-def]
+    """A carrier on channel 16 that stays for a minute, marked while it is on the air."""
+    rate = 100_000.0
+    keyed = level.Keying(np.full(round(60 * rate), 1, np.complex64), 0.5, 156.8e6, -20.0)
+    samples = level.placed(
+        [keyed], level.noise(round(61 * rate), rate, -100.0, np.random.default_rng(3)), rate, 156.79e6
+    )
+    monkeypatch.setattr("sdrcheck_gui.feed.open_source", lambda *_: Synthetic(samples, rate, 156.79e6, speed=2.0))
+    window.open("invented", Tuning(), Judging())
+    qtbot.waitUntil(lambda: any(keying.transmission is None for keying in window.keyings), timeout=20_000)
+    live = next(keying for keying in window.keyings if keying.transmission is None)
+    window.choose(live.number)
+    window.mark_chosen()
+    return live
+
+
+def test_a_loss_that_comes_out_late_takes_the_shown_verdicts_back(window: Window, qtbot) -> None:  # type: ignore[no-untyped-def]
+    play(window, qtbot, CALL)
+    (keying,) = window.keyings
+    assert keying.end_s is not None
+    assert any(ruler.reading.verdict for ruler in window.rulers.rulers())
+    window._take(SourceFault(keying.end_s + 0.1, "5000 samples are missing", lost_samples=5000, within_s=2.0))
+    assert not any(ruler.reading.verdict for ruler in window.rulers.rulers())
+    assert "nothing of it is judged" in window.decode.words.toPlainText()
 
 
 # -- manners ----------------------------------------------------------------------------------------------------------
