@@ -197,7 +197,7 @@ class _Run:
         self._source = source
         self._facts = source.facts
         self._settings = settings
-        self._reference = settings.known_reference
+        self._reference = settings.reference_at(source.facts.start_utc)
         self._rate = source.facts.sample_rate_hz
         self._centre_hz = source.facts.centre_hz
         self._numbers = itertools.count(1)

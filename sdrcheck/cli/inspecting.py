@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -61,14 +60,13 @@ def settings_of(
     *,
     reference: tuple[float, float] | None = None,
     tone_source: str | None = None,
-    when: datetime | None = None,
 ) -> Settings:
     """How the engine is to judge a check of this visit; a reference given here goes before the file's."""
     from sdrcheck.bench import Settings
     from sdrcheck.receiver.reference import FrequencyReference
     from sdrcheck.visits.plan import declared_by
 
-    stated = FrequencyReference(*reference, "given with --reference") if reference else _reference(visit, when)
+    stated = FrequencyReference(*reference, "given with --reference") if reference else _reference(visit)
     return Settings(
         reference=stated,
         limit_set=visit.job.limit_set,
@@ -79,13 +77,13 @@ def settings_of(
     )
 
 
-def _reference(visit: Visit, when: datetime | None) -> FrequencyReference | None:
+def _reference(visit: Visit) -> FrequencyReference | None:
     from sdrcheck.receiver.reference import FrequencyReference
 
     known = visit.reference
     if known is None:
         return None
-    made = FrequencyReference(
+    return FrequencyReference(
         known.correction_ppm,
         known.uncertainty_ppm,
         known.method or "stated in the visit file",
@@ -93,7 +91,6 @@ def _reference(visit: Visit, when: datetime | None) -> FrequencyReference | None
         taken_utc=known.taken,
         oscillator=known.oscillator,
     )
-    return made.at(when) if when else made
 
 
 def _level(visit: Visit, check: Check | None) -> LevelReference | None:

@@ -8,7 +8,6 @@ import sys
 import textwrap
 from collections.abc import Callable, Collection
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import click
@@ -145,7 +144,6 @@ def _reference(stated: tuple[float, float] | FrequencyReference | None, source: 
     """The reference as stated, else as written in the recording, else as kept for this dongle; None where unknown."""
     from sdrcheck.receiver import reference_store
     from sdrcheck.receiver.reference import FrequencyReference
-    from sdrcheck.recordings.utc import utc_moment
 
     if isinstance(stated, FrequencyReference):
         return stated
@@ -156,11 +154,7 @@ def _reference(stated: tuple[float, float] | FrequencyReference | None, source: 
     if written is not None and written.reference_ppm is not None and written.reference_uncertainty_ppm is not None:
         told = f"{written.reference_source or 'stated'}; as written in the recording"
         return FrequencyReference(written.reference_ppm, written.reference_uncertainty_ppm, told)
-    stored = reference_store.latest(facts.serial) if facts.serial else None
-    if stored is None:
-        return None
-    when = datetime.now(UTC) if recording is None or facts.start_utc is None else utc_moment(facts.start_utc)
-    return stored.at(when)
+    return reference_store.latest(facts.serial) if facts.serial else None
 
 
 def _warn(sentence: str) -> None:

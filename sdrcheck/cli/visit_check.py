@@ -112,8 +112,7 @@ def file_recording(
     wanted, folder = may_be_recorded(visit_path, check_id)
     visit = document.load(visit_path)
     recording = filing.attach(folder, recording)
-    when = None if how == "recording" else now_utc()
-    settings = settings_of(visit, wanted, reference=reference, tone_source=tone_source, when=when)
+    settings = settings_of(visit, wanted, reference=reference, tone_source=tone_source)
     found = inspected(recording, settings, tell=tell)
     return filing.file_try(
         folder,

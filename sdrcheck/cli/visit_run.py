@@ -60,7 +60,7 @@ def run(
     checks = plan.spoken(set_id)
     if not checks:
         raise VisitError(f"{set_id} has no keyings that a hands-free run could go through")
-    settings = settings_of(visit, None, reference=reference, tone_source=tone_source, when=now_utc())
+    settings = settings_of(visit, None, reference=reference, tone_source=tone_source)
     frequencies = [check.keying.frequency_hz for check in checks if check.keying]
     if centre is None and is_tuned(source) and min(frequencies) > 30e6:
         centre, rate = VHF_CENTRE_HZ, rate or DEPENDABLE_RATE_HZ  # any channel may be keyed by mistake
@@ -192,7 +192,7 @@ class _Run:
     def _inspection(self, transmissions: tuple[Transmission, ...]) -> Inspection:
         from sdrcheck.findings.inspection import Inspection, RecordingFacts, ReferenceFacts
 
-        facts, reference = self._source.facts, self.settings.known_reference
+        facts, reference = self._source.facts, self.settings.reference_at(transmissions[0].start_utc)
         last = max(one.start_s + one.duration_s for one in transmissions)
         return Inspection(
             recording=RecordingFacts(

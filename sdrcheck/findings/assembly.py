@@ -32,7 +32,7 @@ from sdrcheck.quantities import Measured, Term
 from sdrcheck.receiver.attenuation import watts_text
 from sdrcheck.receiver.level import LevelReference, watts_span
 from sdrcheck.receiver.reference import FrequencyReference
-from sdrcheck.recordings.utc import utc_moment, utc_text
+from sdrcheck.recordings.utc import utc_moment, utc_now, utc_text
 from sdrcheck.verdicts.judge import judge
 from sdrcheck.verdicts.others import dissent
 
@@ -95,7 +95,7 @@ class Judging:
     """What findings are corrected with and held against."""
 
     reference: FrequencyReference | None = None
-    """None: an uncorrected dongle."""
+    """As it was taken; age is allowed for where it is used. None: an uncorrected dongle."""
     limit_set: str = sets.DEFAULT
     tone_source: ToneSource | None = None
     """How test tones got into the set; where it is not declared, nothing that depends on it is judged."""
@@ -105,10 +105,10 @@ class Judging:
     tones_hz: tuple[float, ...] = ()
     """Test tones at the set, in hertz, as far as their frequency is known there: on J3E they show the carrier."""
 
-    @property
-    def known_reference(self) -> FrequencyReference:
-        """The reference to correct with, an uncorrected one where none is given."""
-        return self.reference or FrequencyReference.uncorrected()
+    def reference_at(self, utc: str | None) -> FrequencyReference:
+        """The reference as good as it was then, or with None as it is now; an uncorrected one where none is given."""
+        known = self.reference or FrequencyReference.uncorrected()
+        return known.at(utc_now() if utc is None else utc_moment(utc))
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,8 +152,9 @@ def assemble(
         found = _telephony(excerpt, around, decode)
     found.remarks += _surroundings(excerpt)
     found.remarks += _overload(excerpt, found)
-    corrected = _corrected(found, excerpt, judging.known_reference, around)
-    frequency_hz = _frequency(corrected, found, excerpt, judging.known_reference, around)
+    reference = judging.reference_at(around.start_utc)
+    corrected = _corrected(found, excerpt, reference, around)
+    frequency_hz = _frequency(corrected, found, excerpt, reference, around)
     corrected = _completed(corrected, frequency_hz, excerpt, judging, around, found)
     readings = tuple(_judged(name, corrected[name], found, excerpt.channel, judging) for name in _ordered(corrected))
     channel = excerpt.channel
@@ -174,7 +175,7 @@ def assemble(
             msgspec.structs.replace(one.call, start_s=float(one.call.start_s), end_s=float(one.call.end_s))
             for one in found.decode.calls
         ),
-        messages=tuple(_dated(one, excerpt, judging.known_reference, around) for one in found.decode.messages),
+        messages=tuple(_dated(one, excerpt, reference, around) for one in found.decode.messages),
         stray_text=found.decode.stray_text,
         remarks=tuple(dict.fromkeys(found.remarks)),
     )

@@ -17,6 +17,8 @@ from sdrcheck.decoders.dsc.call import Call
 from sdrcheck.decoders.dsc.fields import CallType
 from sdrcheck.findings.inspection import Kind, Reading, Relation, Transmission
 from sdrcheck.findings.wording import enumerate_words, format_place, format_value
+from sdrcheck.quantities import COVERAGE_FACTOR
+from sdrcheck.receiver.reference import own_part
 
 CALLS_IN_ATTEMPT = 5
 """A distress attempt on one frequency: five calls without a gap (M.541 A1 3.1.3.1)."""
@@ -452,13 +454,8 @@ def _oscillator(offsets: Sequence[_Offset]) -> Iterator[Relation]:
 
 
 def _own_uncertainty(one: _Offset, others: Sequence[_Offset]) -> float:
-    """Expanded uncertainty in ppm without what all these readings share: the same term, equal in ppm everywhere."""
+    """Expanded uncertainty in ppm without what all these readings share."""
     if not one.reading.terms:
         return one.reading.uncertainty
-    shared = [{term.name: term.standard for term in other.reading.terms} for other in others]
-    mine = [
-        term.standard
-        for term in one.reading.terms
-        if any(not math.isclose(terms.get(term.name, 0.0), term.standard, rel_tol=1e-3) for terms in shared)
-    ]
-    return 2 * math.sqrt(math.fsum(standard**2 for standard in mine))
+    mine, *rest = ({term.name: term.standard for term in each.reading.terms} for each in (one, *others))
+    return COVERAGE_FACTOR * own_part(mine, rest)

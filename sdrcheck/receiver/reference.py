@@ -7,6 +7,7 @@ same δ goes for radio frequencies and for everything timed by samples. This is 
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
@@ -17,7 +18,8 @@ LIGHT_M_PER_S = 299_792_458.0
 KNOT_M_PER_S = 1852 / 3600
 UNCORRECTED = "uncorrected frequency reference"
 """Name of the term that a dongle never compared with anything puts into every budget."""
-
+DRIFT = "drift since the reference was taken"
+"""Name of the term that age puts into every budget."""
 
 COUNTER = "counter"
 """Method of a reference from a calibrated counter, the only traceable one."""
@@ -179,13 +181,27 @@ class FrequencyReference:
             return self
         age = abs(when_utc - self.taken_utc)
         drift = OSCILLATORS[self.oscillator].drift_ppm(age)
-        terms = (*self.terms, Term.rectangular(f"drift in {_age_text(age)}", drift))
+        terms = (*self.terms, Term.rectangular(DRIFT, drift))
         expanded = COVERAGE_FACTOR * combined(terms)
         source = f"{self.source}; {_age_text(age)} old, drift ±{drift:.2g} ppm allowed"
         return replace(self, terms=terms, uncertainty_ppm=expanded, source=source)
 
     def _terms_times(self, sensitivity: float) -> tuple[Term, ...]:
         return tuple(term.times(sensitivity) for term in self.terms)
+
+
+def own_part(terms: Mapping[str, float], others: Sequence[Mapping[str, float]]) -> float:
+    """Standard uncertainty without what all these readings share: the same term, equal everywhere, all in ppm.
+
+    Drift is shared up to the least of them: what lies between two readings is only what was added in between.
+    """
+    squares = []
+    for name, standard in terms.items():
+        everywhere = [one.get(name, 0.0) for one in others]
+        if any(not math.isclose(one, standard, rel_tol=1e-3) for one in everywhere):
+            shared = min(standard, *everywhere) if name == DRIFT else 0.0
+            squares.append(standard**2 - shared**2)
+    return math.sqrt(math.fsum(squares))
 
 
 def compare(

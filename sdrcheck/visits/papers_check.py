@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from sdrcheck.decoders.dsc.call import Call
 from sdrcheck.findings.inspection import Inspection, Reading, Transmission
 from sdrcheck.findings.wording import enumerate_words, format_position
+from sdrcheck.quantities import COVERAGE_FACTOR
+from sdrcheck.receiver.reference import own_part
 from sdrcheck.visits.checks.check import CallWanted, Check, Power
 from sdrcheck.visits.plan import Plan
 from sdrcheck.visits.results import Ledger, Try
@@ -253,15 +255,10 @@ class _Offset:
     """Standard uncertainties in ppm by name."""
 
     def own(self, others: Sequence[_Offset]) -> float:
-        """Expanded uncertainty in ppm without what all these readings share: the same term, equal in ppm everywhere."""
+        """Expanded uncertainty in ppm without what all these readings share."""
         if not self.terms:
             return self.whole
-        mine = (
-            standard
-            for name, standard in self.terms.items()
-            if any(not math.isclose(one.terms.get(name, 0.0), standard, rel_tol=1e-3) for one in others)
-        )
-        return 2 * math.sqrt(math.fsum(standard**2 for standard in mine))
+        return COVERAGE_FACTOR * own_part(self.terms, [one.terms for one in others])
 
 
 def of_visit(visit: Visit, plan: Plan, ledger: Ledger) -> tuple[Conclusion, ...]:

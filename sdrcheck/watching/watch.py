@@ -500,7 +500,7 @@ def _name_of(keeping: Keeping) -> str:
 def _write_inspection(keeping: Keeping, found: Transmission, settings: Settings) -> None:
     recording = open_recording(keeping.path)
     sealed = recording.stated_sha512
-    reference = settings.known_reference
+    reference = settings.reference_at(found.start_utc)
     inspection = Inspection(
         recording=RecordingFacts(
             path=keeping.path.name,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -11,6 +12,7 @@ import numpy as np
 import pytest
 
 from sdrcheck.cli.main import main
+from sdrcheck.cli.options import Judging
 from sdrcheck.quantities import Measured, Term
 from sdrcheck.receiver import level_store, reference_store
 from sdrcheck.receiver.attenuation import parse_chain
@@ -19,6 +21,7 @@ from sdrcheck.receiver.reference import FrequencyReference
 from sdrcheck.recordings.facts import ReceptionFacts
 from sdrcheck.recordings.recording import open_recording
 from sdrcheck.recordings.sigmf import write
+from sdrcheck.sources.catalogue import open_source
 from tests.conftest import REPOSITORY
 
 VOICE = REPOSITORY / "captures" / "voice-72.sigmf-meta"
@@ -157,6 +160,8 @@ def test_which_reference_is_used(capsys, tmp_path):
     stored = inspected(capsys, plain)[0]["reference"]
     assert stored["correction_ppm"] == 2.0
     assert "calibrated counter; 12 min old" in stored["source"]
+    with closing(open_source(str(plain))) as source:  # its age is asked for where it is used
+        assert Judging().settings(source).reference == reference_store.latest("EXAMPLE7")
     (tmp_path / "b").mkdir()
     written = recording(
         tmp_path / "b", reference_ppm=1.0, reference_uncertainty_ppm=0.3, reference_source="counter that day"

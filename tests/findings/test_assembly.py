@@ -16,7 +16,7 @@ from sdrcheck.findings.inspection import Kind
 from sdrcheck.limits.limit import Declared
 from sdrcheck.quantities import Measured
 from sdrcheck.receiver.level import LevelReference
-from sdrcheck.receiver.reference import FrequencyReference
+from sdrcheck.receiver.reference import DRIFT, FrequencyReference
 
 RATE = 48_000.0
 (CHANNEL_72,) = (channel for channel in plan.PLAN if channel.name == "72")
@@ -63,6 +63,17 @@ def test_what_depends_on_the_tone_source_is_judged_only_when_it_is_declared():
     assert undeclared.verdict is None
     assert electrical.verdict == "pass"
     assert assemble(excerpt(), replace(EXACT, declared=(Declared.SOUND_LEVEL,))).reading("sinad").verdict is None
+
+
+def test_a_reference_is_as_good_as_it_was_when_the_set_was_keyed():
+    """A plain crystal drifts by 2 ppm in a session and 5 ppm in a day (common practice); limits are rectangular."""
+    taken = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
+    reference = FrequencyReference.of_terms(3.0, (), "counter", method="counter", taken_utc=taken, oscillator="crystal")
+    judging = Judging(reference=reference)
+    for start_utc, drift_ppm in (("2026-03-02T08:10:00Z", 2.0), ("2026-03-03T08:00:00Z", 5.0)):
+        offset = assemble(excerpt(), judging, Circumstances(start_utc=start_utc)).reading("carrier offset, relative")
+        (drift,) = (term.standard for term in offset.terms if term.name == DRIFT)
+        assert drift == pytest.approx(drift_ppm / 3**0.5, rel=0.01)
 
 
 def test_level_at_the_set_needs_the_gain_it_was_tied_to():

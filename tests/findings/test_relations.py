@@ -9,6 +9,7 @@ import pytest
 from sdrcheck.decoders.dsc.call import Call, OrdinaryReceiver
 from sdrcheck.findings.inspection import BudgetTerm, Kind, Reading, Relation, Transmission
 from sdrcheck.findings.relations import relate
+from sdrcheck.receiver.reference import DRIFT, own_part
 
 SHIP, OTHER, COAST = "211999990", "211999991", "002119999"
 TAKEN = OrdinaryReceiver(accepted=True, reason="all checks fit")
@@ -230,6 +231,15 @@ def test_one_channel_alone_points_to_programming() -> None:
     relation = only(relate(offsets(0.1, 9.0, 0.1)), "one channel off")
     assert relation.value == pytest.approx(8.9)
     assert "channel 06" in relation.remark
+
+
+def test_drift_between_two_readings_is_only_what_was_added_in_between() -> None:
+    """0.5 ppm from the first reading on and 1.3 ppm at the last: the two are no closer known than 1.2 ppm."""
+    noise = {"estimator": 0.01}
+    early, late = {DRIFT: 0.5, **noise}, {DRIFT: 1.3, **noise}
+    assert own_part(early, [early, late]) == 0.0
+    assert own_part(late, [early, late]) == pytest.approx(1.2)
+    assert own_part({"estimator": 0.02}, [noise]) == 0.02  # other terms are shared only where they are equal
 
 
 def test_two_that_differ_cannot_be_told_apart() -> None:

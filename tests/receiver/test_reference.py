@@ -15,6 +15,7 @@ from sdrcheck.quantities import Measured, Term, combined
 from sdrcheck.receiver import kept, reference_store
 from sdrcheck.receiver.reference import (
     CARRIER_CLASSES,
+    DRIFT,
     OSCILLATORS,
     FrequencyReference,
     WarmUp,
@@ -65,7 +66,7 @@ def test_carrier_budget_of_the_worked_example(
     assert corrected.uncertainty / CH16_HZ * 1e6 == pytest.approx(expanded_ppm, abs=0.005)
     parts = {term.name: term.standard for term in corrected.terms}
     assert parts["counter's reference, 1e-7"] == pytest.approx(9.053, abs=5e-4)
-    assert parts["drift in 10 min"] == pytest.approx({"tcxo": 45.264, "crystal": 181.06}[oscillator], abs=5e-3)
+    assert parts[DRIFT] == pytest.approx({"tcxo": 45.264, "crystal": 181.06}[oscillator], abs=5e-3)
 
 
 @pytest.mark.parametrize(
