@@ -350,6 +350,14 @@ class Lookout:
         now = self._end / self.sample_rate_hz
         begun_s = [track.time_of(track.current.on) for track in self._tracks if track.current]
         self._echoes.forget(now, min([*begun_s, *self._weak.since_s(), now]))
+        self._forget_losses()
+
+    def _forget_losses(self) -> None:
+        """Let go of losses before all that is still followed, or may yet be."""
+        first = min((step.batch.first_block for step in (self._before, *self._steps) if step), default=0)
+        since_s = [track.since_s for track in self._tracks]
+        oldest = min([first * self._bank.block_duration_s, *since_s]) * self.sample_rate_hz - self._bank.size
+        self._lost = [(start, count) for start, count in self._lost if start + count > oldest]
 
     def _begin(self, track: Track, on_s: float) -> Begun:
         track.number = next(self._numbers)

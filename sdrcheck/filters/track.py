@@ -96,6 +96,11 @@ class Track:
         return (self._origin + window * self.window) / self.rate_hz
 
     @property
+    def since_s(self) -> float:
+        """From when on its samples are held."""
+        return self.time_of(self._base)
+
+    @property
     def _end(self) -> int:
         return self._base + self._ratio.size
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from sdrcheck.filters.lookout import Lookout
-from sdrcheck.filters.sightings import Spectrum
+from sdrcheck.filters.sightings import Heard, Spectrum
 from tests.filters.scene import CHANNELS_HZ, MS, Scene, gmsk, heard_in, rows, table
 
 
@@ -105,10 +105,31 @@ def test_very_long_ones_come_in_pieces_that_join():
     assert all(one.excerpt.duration_s <= 60 for one in heard)
 
 
+@pytest.mark.parametrize("prompt", [False, True])
+def test_losses_are_remembered_as_long_as_something_of_them_may_be_told(prompt):
+    """Each tenth of a second 100 samples are lost: those of the keying are told, and hours of them weigh nothing."""
+    rate = 250_000.0
+    scene = Scene(rate, 156_600_000.0, 8.0).tone(CHANNELS_HZ["72"], 1.02, 4.03, -15)
+    iq = scene.iq.astype(np.complex64)
+    places = range(25_000, iq.size, 25_000)
+    lookout = Lookout(rate, 156_600_000.0, prompt=prompt)
+    heard, most = [], 0
+    for place in range(0, iq.size, 12_500):
+        part = iq[place : place + 12_500].copy()
+        lost = ((place, 100),) if place in places else ()
+        part[:100] = 0 if lost else part[:100]
+        heard += [one for one in lookout.feed(part, lost) if isinstance(one, Heard)]
+        most = max(most, len(lookout._lost))
+    (one,) = heard
+    starts = [one.excerpt.start_s + at / one.excerpt.sample_rate_hz for at, _ in one.excerpt.lost]
+    assert starts == pytest.approx(np.arange(len(starts)) / 10 + starts[0], abs=MS)
+    assert [starts[0], starts[-1]] == pytest.approx([0.9, 4.1], abs=MS)  # 0.15 s of quiet stand on either side
+    assert most < 50
+    assert len(lookout._lost) < 20
+
+
 def test_lost_samples_are_placed_in_the_excerpt():
     scene = Scene(250_000.0, 156_600_000.0, 2.2).tone(CHANNELS_HZ["72"], 0.4, 1.9, -20)
-    from sdrcheck.filters.lookout import Lookout
-    from sdrcheck.filters.sightings import Heard
 
     place, count = int(1.0 * scene.rate), int(0.03 * scene.rate)
     scene.iq[place : place + count] = 0
