@@ -32,3 +32,17 @@ def test_one_sample_in_ten_thousand_is_no_overload_yet():
     clipping = Clipping(1_000_000.0)
     assert clipping.note(0, 50_000, np.arange(5)) == []
     assert clipping.note(50_000, 50_000, np.arange(6)) == [(50_000, 50_000)]
+
+
+def test_an_hour_is_remembered_and_no_three():
+    """Half of the samples of the first stretch were clipped, and none after it."""
+    rate = 100.0
+    clipping = Clipping(rate)
+    clipping.note(0, 5, np.arange(2))
+    none = np.zeros(0, np.int64)
+    for minute in range(3 * 60):
+        clipping.note(5 + minute * 6000, 6000, none)
+        if minute == 59:
+            assert clipping.share(0, 5) == pytest.approx(2 / 5)
+    assert clipping.share(0, 5) == 0
+    assert len(clipping._firsts) <= 2 * 72_000
