@@ -24,7 +24,7 @@ class Intake:
     """A bounded queue of samples that counts everything: what came, what did not fit, what the clock says is missing.
 
     The receiving thread calls `put` and never waits; the reading one goes through `blocks`. A loss stands on the first
-    block after it.
+    block after it. Where samples told as lost were only late, the next block states its time anew: the count is ahead.
     """
 
     def __init__(
@@ -46,6 +46,7 @@ class Intake:
         self._next_sample = 0
         self._lost = 0
         self._lost_within = 0
+        self._ahead = False
         self._rest = b""
         self._last_arrival = time.monotonic()
         self._ended = False
@@ -66,15 +67,17 @@ class Intake:
         self._rest = data[whole:]
         count = whole // size
         self._last_arrival = at
+        self._clock.known(lost)
+        self._lost += lost
         if not count:
             return
         if self.start_utc is None:
-            self.start_utc = utc_text(utc_now() - timedelta(seconds=count / self._rate))
-        self._clock.known(lost)
+            self.start_utc = self._utc_before(count)
         missing = self._clock.arrived(count, at)
         with self._changed:
-            self._lost += lost
-            if missing:
+            if missing and missing.count < 0:
+                self._ahead = True
+            elif missing:
                 self._lost += missing.count
                 self._lost_within = max(self._lost_within, missing.within)
             if self._queued + count > self._room:
@@ -82,13 +85,25 @@ class Intake:
                 return
             raw = np.frombuffer(data[:whole], NUMPY_TYPES[self._datatype])
             first = self._next_sample + self._lost
+            anew = self._utc_before(count + self._clock.behind) if self._ahead else None
             self._queue.append(
-                IqBlock(raw, first, self._datatype, lost_before=self._lost, lost_within=self._lost_within)
+                IqBlock(
+                    raw,
+                    first,
+                    self._datatype,
+                    lost_before=self._lost,
+                    lost_within=self._lost_within,
+                    start_utc=anew,
+                )
             )
             self._queued += count
             self._next_sample = first + count
             self._lost = self._lost_within = 0
+            self._ahead = False
             self._changed.notify_all()
+
+    def _utc_before(self, samples: float) -> str:
+        return utc_text(utc_now() - timedelta(seconds=samples / self._rate))
 
     def end(self, problem: Exception | None = None) -> None:
         """No more samples come. What is queued is still read; then `problem` is raised."""

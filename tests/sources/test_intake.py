@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import threading
 import time
+from datetime import timedelta
 
 import numpy as np
 import pytest
 
 from sdrcheck.errors import SourceLost
+from sdrcheck.recordings.utc import utc_moment
+from sdrcheck.sources import intake as module
 from sdrcheck.sources.intake import Intake
 
 RATE_HZ = 1000.0
@@ -42,6 +45,35 @@ def test_what_does_not_fit_is_counted_at_its_place() -> None:
     intake.put(bytes(200), at=10.7, lost=30)
     late = next(reader)
     assert (late.first_sample, late.lost_before, late.lost_within) == (730, 230, 0)
+
+
+def test_a_loss_before_less_than_a_whole_sample_is_not_forgotten() -> None:
+    intake = Intake("cu8", RATE_HZ)
+    intake.put(bytes(200), at=10.0)
+    intake.put(bytes(1), at=10.1, lost=30)
+    intake.put(bytes(199), at=10.13)
+    intake.end()
+    last = list(intake.blocks(1, "silent"))[-1]
+    assert (last.first_sample, last.lost_before) == (130, 30)
+
+
+def test_where_lost_samples_were_only_late_the_time_is_stated_anew(monkeypatch: pytest.MonkeyPatch) -> None:
+    """For 8 s the line carries half of what comes, which looks like a loss until the rest is there."""
+    began = utc_moment("2026-03-01T12:00:00Z")
+    intake = Intake("cu8", RATE_HZ, room_s=1e9)
+    free = 0.0
+    for number in range(1, 600):
+        free = max(number / 10, free + (0.2 if 20 <= free < 28 else 0.05))
+        monkeypatch.setattr(module, "utc_now", lambda now=began + timedelta(seconds=free): now)
+        intake.put(bytes(200), at=free)
+    intake.end()
+    blocks = list(intake.blocks(1, "silent"))
+    told = sum(block.lost_before for block in blocks)
+    assert told > RATE_HZ
+    stated = [(number, block.start_utc) for number, block in enumerate(blocks) if block.start_utc]
+    number, start_utc = stated[-1]
+    assert start_utc is not None
+    assert (utc_moment(start_utc) - began).total_seconds() == pytest.approx(number / 10, abs=0.03)
 
 
 def test_the_problem_comes_after_the_last_sample() -> None:

@@ -63,6 +63,40 @@ def test_a_delay_that_is_made_up_for_is_no_loss() -> None:
     assert found_by(SampleClock(RATE_HZ), late) == []
 
 
+def caught_up(since_s: float, until_s: float, faster: float, slower: float = 0.0) -> Iterator[tuple[int, float]]:
+    """What a network does: from `since_s` on it carries `slower` times what comes, then `faster` times until all is in.
+
+    The times are those of the arrivals; nothing is lost.
+    """
+    free = 0.0
+    for number, at in arrivals(120, jitter_s=0.002):
+        share = slower if since_s <= free < until_s else faster
+        free = max(at, free + BLOCK / RATE_HZ / share if share else until_s)
+        yield number, free
+
+
+@pytest.mark.parametrize(("stall_s", "faster"), [(2.0, 1.1), (4.0, 1.3), (4.9, 1.05), (4.9, 5.0)])
+def test_a_delay_longer_than_the_window_is_no_loss_where_it_is_made_up_for(stall_s: float, faster: float) -> None:
+    assert found_by(SampleClock(RATE_HZ), caught_up(27.0, 27.0 + stall_s, faster)) == []
+
+
+def test_what_is_lost_with_a_delay_is_told_when_the_rest_is_in() -> None:
+    """50 blocks, 0.8 s, are lost in a delay of 3 s."""
+    gone = range(1250, 1300)
+    found = found_by(SampleClock(RATE_HZ), caught_up(27.0, 30.0, 1.3), gone)
+    assert sum(missing.count for _, missing in found) == pytest.approx(50 * BLOCK, abs=0.01 * RATE_HZ)
+    number, missing = found[0]
+    assert (number - gone.stop) * BLOCK <= missing.within
+
+
+def test_samples_told_as_missing_that_come_after_all_are_taken_back() -> None:
+    """For 8 s half of what comes is carried: nobody can know then that the rest is on its way."""
+    counts = [missing.count for _, missing in found_by(SampleClock(RATE_HZ), caught_up(27.0, 35.0, 2.0, slower=0.5))]
+    assert sum(count for count in counts if count > 0) > RATE_HZ
+    assert counts[-1] < 0
+    assert sum(counts) == pytest.approx(0, abs=0.03 * RATE_HZ)
+
+
 def test_a_known_loss_is_not_missed_again() -> None:
     clock = SampleClock(RATE_HZ)
     for number, at in arrivals(30):
