@@ -297,12 +297,21 @@ class RollingMemory:
     `keep` and `keep_from` may be called from any thread while the blocks flow.
     """
 
-    def __init__(self, source: IqSource, seconds: float = 120.0, reception: ReceptionFacts | None = None) -> None:
-        """Hold the last `seconds`; `reception` is written beside what is kept, the source's own facts if not given."""
+    def __init__(
+        self,
+        source: IqSource,
+        seconds: float = 120.0,
+        reception: Callable[[str | None], ReceptionFacts] | None = None,
+    ) -> None:
+        """Hold the last `seconds`.
+
+        `reception` gives what is written beside what is kept from an instant on; the source's own facts if not given.
+        """
         if seconds <= 0:
             raise ValueError(f"a rolling memory holds more than 0 s, got {seconds}")
         self._source = source
-        self._reception = reception or source.facts.reception()
+        self._reception = reception or (lambda utc: source.facts.reception())
+        self._correction_ppm = self._reception(source.facts.start_utc).reference_ppm
         self.seconds = seconds
         self._held: deque[IqBlock] = deque()
         self._keepings: list[Keeping] = []
@@ -414,13 +423,14 @@ class RollingMemory:
                 )
         begins = max(first, wanted[0].first_sample)
         tuned = tuned.after(wanted[0])
+        start_utc = tuned.utc_of(begins, rate, self._correction_ppm)
         writer = sigmf.Writer(
             base,
             self.facts.datatype,
             rate,
             tuned.centre_hz,
-            start_utc=tuned.utc_of(begins, rate, self._reception.reference_ppm),
-            facts=self._reception,
+            start_utc=start_utc,
+            facts=self._reception(start_utc),
             description=description,
         )
         with self._lock:

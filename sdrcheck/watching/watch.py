@@ -9,6 +9,7 @@ from collections import deque
 from collections.abc import Callable, Generator, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import timedelta
+from functools import partial
 from pathlib import Path
 
 import msgspec
@@ -161,7 +162,7 @@ class Watch:
         return self._stopped or (self.deadline is not None and time.monotonic() >= self.deadline)
 
     def _one_source(self, journal: Journal, source: IqSource, *, waits: bool) -> Iterator[Watched]:
-        memory = RollingMemory(source, self.memory_s, self._reception(source.facts))
+        memory = RollingMemory(source, self.memory_s, partial(self._reception, source.facts))
         relay = Relay(memory, self.hear, room_s=min(4.0, self.memory_s / 4))
         until_over = _Until(relay, self._over)
         try:
@@ -190,12 +191,12 @@ class Watch:
         if self._whole is not None:
             self._whole.finish(why)
 
-    def _reception(self, facts: SourceFacts) -> ReceptionFacts:
-        """What is written beside the samples: what the source knows, and the reference as it is now."""
+    def _reception(self, facts: SourceFacts, utc: str | None) -> ReceptionFacts:
+        """What is written beside samples from an instant on: what the source knows, and the reference at that time."""
         reception = facts.reception()
-        reference = self.settings.reference
-        if reference is None:
+        if self.settings.reference is None:
             return reception
+        reference = self.settings.reference_at(utc)
         return msgspec.structs.replace(
             reception,
             reference_ppm=reference.correction_ppm,

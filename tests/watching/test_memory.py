@@ -375,7 +375,7 @@ def test_a_recording_is_dated_as_its_inspection_is(
     tmp_path: Path, ppm: float | None, from_s: float, starts: list[str]
 ) -> None:
     """From the latest instant the source stated, by its sample clock corrected for what is known of it."""
-    memory = RollingMemory(Dated(lossy=99), 10.0, ReceptionFacts(reference_ppm=ppm))
+    memory = RollingMemory(Dated(lossy=99), 10.0, lambda utc: ReceptionFacts(reference_ppm=ppm))
     for _ in memory.blocks():
         pass
     kept = open_recording(memory.keep(tmp_path / "kept", from_s))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import time
 from collections.abc import Callable, Iterator
+from datetime import timedelta
 from pathlib import Path
 
 import msgspec
@@ -15,8 +16,10 @@ from sdrcheck.bench import Settings, collect, run
 from sdrcheck.errors import SourceError, SourceLost
 from sdrcheck.evidence.masking import HIDDEN
 from sdrcheck.findings.inspection import Inspection
+from sdrcheck.receiver.reference import FrequencyReference
 from sdrcheck.recordings.recording import open_recording
 from sdrcheck.recordings.sigmf import write
+from sdrcheck.recordings.utc import utc_moment
 from sdrcheck.sources.recording import RecordingSource
 from sdrcheck.sources.source import IqBlock, IqSource
 from sdrcheck.sources.synthetic import Synthetic
@@ -127,6 +130,26 @@ def test_a_hole_begins_with_the_last_sample_and_not_when_the_silence_was_noticed
     assert hole.seconds >= 0.3
     (lost,) = (line for line in lines if "sends no samples" in line.sentence)
     assert lost.sentence.endswith("plug it in anew; the watch waits for it.")
+
+
+def test_the_reference_is_written_down_as_good_as_it_was_at_the_keying(tmp_path: Path) -> None:
+    """A plain crystal, compared half a day before: about 3.5 ppm of drift are allowed (common practice)."""
+    start_utc = open_recording(ANSWERED).start_utc
+    assert start_utc is not None
+    taken = FrequencyReference.of_terms(
+        0.0,
+        (),
+        "counter",
+        method="counter",
+        taken_utc=utc_moment(start_utc) - timedelta(hours=12),
+        oscillator="crystal",
+    )
+    list(Watch(tmp_path, Settings(reference=taken), Policy(own=SHIP)).run(RecordingSource(ANSWERED)))
+    name = journal.kept_names(tmp_path)[0]
+    written = open_recording(tmp_path / name).facts.reference_uncertainty_ppm
+    inspected = Inspection.from_json((tmp_path / (name + journal.INSPECTION)).read_bytes()).reference
+    assert written == pytest.approx(2 * 3.5 / 3**0.5, rel=0.02)
+    assert inspected.uncertainty_ppm == pytest.approx(written, rel=1e-4)
 
 
 def test_a_keying_longer_than_half_the_memory_is_kept_whole(tmp_path: Path) -> None:
