@@ -11,7 +11,6 @@ import math
 from collections import deque
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
-from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
 import msgspec
@@ -29,7 +28,7 @@ from sdrcheck.filters.spectrum import Density
 from sdrcheck.findings.assembly import FM_RATE_HZ, Circumstances, Judging, assemble, decoded, joined, make_ready
 from sdrcheck.findings.inspection import Inspection, RecordingFacts, ReferenceFacts, Transmission
 from sdrcheck.findings.relations import relate
-from sdrcheck.recordings.utc import utc_moment, utc_text
+from sdrcheck.recordings.utc import utc_after
 from sdrcheck.sources.source import IqBlock, IqSource
 
 if TYPE_CHECKING:
@@ -441,8 +440,7 @@ class _Run:
         if not before:
             return None
         first, utc = before[-1]
-        true_rate = self._rate / (1 + self._reference.correction_ppm * 1e-6)
-        return utc_text(utc_moment(utc) + timedelta(seconds=(sample - first) / true_rate))
+        return utc_after(utc, sample - first, self._rate, self._reference.correction_ppm)
 
     def _clipped_in(self, excerpt: Excerpt) -> float:
         """Share of the wide band's samples at an end code while the transmission was on."""
