@@ -51,7 +51,11 @@ class SoundInput:
                 callback=self._take,
                 finished_callback=self._finish,
             )
-            self._stream.start()
+            try:
+                self._stream.start()
+            except BaseException:
+                self.close()
+                raise
         except (library.PortAudioError, ValueError) as problem:
             raise SourceError(
                 f"{self._word} cannot be opened for {channels} channel{'s' * (channels - 1)} at {rate:g} Hz "

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from sdrcheck.errors import SourceError
+from sdrcheck.errors import SdrcheckError
 from sdrcheck.sources.source import IqBlock
 from sdrcheck.watching.demodulation import Demodulator
 from sdrcheck.watching.loudspeaker import Loudspeaker
@@ -25,6 +25,11 @@ class Ear:
             return
         try:
             self._loudspeaker.play(self._demodulator.feed(block, self._loudspeaker.speed))
-        except SourceError as problem:
-            self._failed = True
-            self._say(str(problem))
+        except SdrcheckError as problem:
+            self._fail(str(problem))
+        except Exception as problem:  # our own bug must not end a watch, either
+            self._fail(f"internal error, please report it: {type(problem).__name__}: {problem}")
+
+    def _fail(self, reason: str) -> None:
+        self._failed = True
+        self._say(reason)

@@ -46,7 +46,11 @@ class Loudspeaker:
                 callback=self._fill,
                 finished_callback=self._finish,
             )
-            self._stream.start()
+            try:
+                self._stream.start()
+            except BaseException:
+                self.close()
+                raise
         except (library.PortAudioError, ValueError) as problem:
             which = "the usual sound device" if device is None else f"sound device {device!r}"
             raise SourceError(

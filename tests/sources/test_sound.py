@@ -6,7 +6,7 @@ import os
 import subprocess
 import sys
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing
 from itertools import islice
 from pathlib import Path
@@ -18,6 +18,7 @@ from sdrcheck.errors import SourceError
 from sdrcheck.filters.iq import complex_samples
 from sdrcheck.sources.catalogue import open_source
 from sdrcheck.sources.source import IqBlock, Tuning
+from sdrcheck.watching.loudspeaker import Loudspeaker
 from tests.sound_server import HEAR, PLAY, SoundServer, sound_server, sound_server_here
 
 RATE_HZ = 48_000
@@ -115,6 +116,40 @@ def test_the_sound_device_vanishes(tmp_path: Path) -> None:
             raise
     assert "plug the sound device in anew, then start again" in output, errors
     assert output.endswith("closed\n")
+
+
+class NotStarted:
+    """A PortAudio whose streams open and then do not start, as where another program takes the device meanwhile."""
+
+    class PortAudioError(Exception): ...
+
+    def __init__(self) -> None:
+        self.open = 0
+
+    def stream(self, **_: object) -> NotStarted:
+        self.open += 1
+        return self
+
+    RawInputStream = OutputStream = stream
+
+    def start(self) -> None:
+        raise self.PortAudioError("Device unavailable")
+
+    def close(self) -> None:
+        self.open -= 1
+
+    def query_devices(self) -> list[dict[str, object]]:
+        return []
+
+
+@pytest.mark.parametrize("opening", [lambda: open_source("sound"), Loudspeaker])
+def test_a_stream_that_does_not_start_is_closed(opening: Callable[[], object], monkeypatch: pytest.MonkeyPatch) -> None:
+    library = NotStarted()
+    monkeypatch.setattr("sdrcheck.sources.sound.sound_library", lambda: library)
+    monkeypatch.setattr("sdrcheck.watching.loudspeaker.sound_library", lambda: library)
+    with pytest.raises(SourceError, match="Device unavailable"):
+        opening()
+    assert library.open == 0
 
 
 def test_no_portaudio(monkeypatch: pytest.MonkeyPatch) -> None:
