@@ -25,6 +25,7 @@ from sdrcheck.recordings.datatypes import NUMPY_TYPES, bytes_per_sample, quantis
 from sdrcheck.recordings.facts import NAMESPACE, NAMESPACE_VERSION, ReceptionFacts
 from sdrcheck.recordings.recording import SAMPLE_RATES_HZ, Annotation, Extents, Recording, Segment
 from sdrcheck.recordings.seal import Seal
+from sdrcheck.recordings.syncing import sync_folder
 from sdrcheck.recordings.utc import utc_after, utc_moment
 
 SPECIFICATION = "1.2.6"
@@ -519,18 +520,7 @@ def _replace(path: Path, text: str, safely: bool) -> None:
                 os.fsync(file.fileno())
         new.replace(path)
         if safely:
-            _sync_folder(path.parent)
+            sync_folder(path.parent)
     except BaseException:
         new.unlink(missing_ok=True)
         raise
-
-
-def _sync_folder(folder: Path) -> None:
-    """Bring the names in a folder to disk, where the system can do that."""
-    if os.name != "posix":
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
