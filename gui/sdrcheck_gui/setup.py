@@ -7,12 +7,14 @@ from pathlib import Path
 import msgspec
 from platformdirs import user_config_path
 
+from sdrcheck.sources.tuner import VHF_CENTRE_HZ
+
 
 class Setup(msgspec.Struct, frozen=True, kw_only=True):
     """What the start page asks."""
 
     source: str = "dongle"
-    centre: str = "156.75M"
+    centre: str = f"{VHF_CENTRE_HZ / 1e6}M"
     rate: str = "2.4M"
     gain: str = ""
     power: str = "25W"

@@ -47,10 +47,10 @@ def make_visit(folder: Path, ship: str, who: str, kinds: tuple[SetKind, ...]) ->
 
 
 def gathered(path: Path) -> Case:
-    """Everything that is known of a visit now."""
+    """Everything that is known of a visit now; as all its sentences can be copied, masked as in the report."""
     from sdrcheck.evidence import case
 
-    return case.gather(path, now=now_utc(), masked=False)
+    return case.gather(path, now=now_utc())
 
 
 def attach_keying(

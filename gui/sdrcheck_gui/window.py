@@ -83,7 +83,7 @@ class Window(QtWidgets.QMainWindow):
         self.tape = TapePanel(self.keyings, self.band, self._look)
         self.listen = ListenStrip(self.listening)
         self.rulers = RulersPanel(self._look)
-        self.decode = DecodePanel(self._look)
+        self.decode = DecodePanel(self._look, lambda: self.visit.own_identities)
         self.traces = TracesPanel(self._look)
         self.visit = VisitPanel(self._look, self.jobs, self.say, lambda: self.session)
         self.start = StartPanel(self._look, remembered())
@@ -107,6 +107,7 @@ class Window(QtWidgets.QMainWindow):
         self.listen.trouble.connect(lambda sentence: self.say(sentence, warning=True))
         self.visit.hands_free_wanted.connect(self.ask_hands_free)
         self.visit.opened.connect(lambda: self._go_to(self.visit, self.visit.table))
+        self.visit.opened.connect(lambda: self.decode.show_chosen(self.chosen))
         self.band.plot.getViewBox().sigXRangeChanged.connect(lambda *_: self.tape.refresh(self._now))
         self.band.divided.connect(lambda: self.tape.refresh(self._now))
         QtGui.QGuiApplication.styleHints().colorSchemeChanged.connect(lambda _: self.dress())
@@ -381,9 +382,9 @@ class Window(QtWidgets.QMainWindow):
         if self._setup is not None:
             remember(self._setup)
             self._setup = None
-        reference = event.settings.reference
         known = "no frequency reference is known"
-        if reference is not None:
+        if event.settings.reference is not None:
+            reference = event.settings.reference_at(facts.start_utc)
             spread = f"{reference.correction_ppm:+.2f} ± {reference.uncertainty_ppm:.2f} ppm"
             known = f"reference {spread} ({reference.source})"
         remarks = " ".join(("", *facts.remarks, *(f"{_upper(remark)}." for remark in event.remarks)))

@@ -19,6 +19,7 @@ OK, MISSING, NOTE = "ok", "missing", "note"
 _MEGABYTES_A_MINUTE = 288
 """Of a recording at 2.4 MS/s."""
 _TRIED_HZ = 156.8e6
+_NAME_ONE = "name one with --serial SERIAL, in the window as the source dongle:SERIAL"
 _KERNEL_DRIVER = Path("/sys/module/dvb_usb_rtl28xxu")
 """There where Linux has loaded its television driver."""
 
@@ -102,7 +103,7 @@ def _dongle(serial: str | None, serials: list[str]) -> Iterator[Finding]:
             "unplug one of them, or give one another serial with the driver's own tools",
         )
     if serial is None and len(serials) > 1:
-        yield Finding("dongle", OK, f"on USB: {', '.join(serials)}", "name one with --serial to have it looked at")
+        yield Finding("dongle", OK, f"on USB: {', '.join(serials)}", _NAME_ONE)
         return
     try:
         with closing(Dongle(Tuning(centre_hz=_TRIED_HZ), serial)) as opened:
@@ -149,7 +150,7 @@ def _reference(serial: str | None) -> Iterator[Finding]:
 
     name = "frequency reference"
     if serial is None:
-        yield Finding(name, NOTE, "no dongle was named, so none was looked for", "sdrcheck ready --serial SERIAL")
+        yield Finding(name, NOTE, "no dongle was named, so none was looked for", _NAME_ONE)
         return
     stored = reference_store.latest(serial)
     if stored is None:
@@ -207,7 +208,7 @@ def _window() -> Iterator[Finding]:
 
 def _disk(folder: Path) -> Iterator[Finding]:
     if not os.access(folder, os.W_OK):
-        yield Finding("disk", MISSING, f"{folder} may not be written by you", "record into another folder with --into")
+        yield Finding("disk", MISSING, f"{folder} may not be written by you", "record into another folder")
         return
     free_mb = shutil.disk_usage(folder).free / 1e6
     said = f"{free_mb / 1000:.1f} GB free in {folder}, {free_mb / _MEGABYTES_A_MINUTE:.0f} minutes at 2.4 MS/s"

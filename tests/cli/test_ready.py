@@ -98,7 +98,8 @@ def test_nothing_is_wanting_without_its_remedy(stand_in: StandIn, monkeypatch: p
 def test_several_dongles(stand_in: StandIn) -> None:
     stand_in(count=2, serials="A7,B8")
     (one,) = found("dongle")[1:]
-    assert (one.state, one.said, one.remedy) == (OK, "on USB: A7, B8", "name one with --serial to have it looked at")
+    assert (one.state, one.said) == (OK, "on USB: A7, B8")
+    assert one.remedy == "name one with --serial SERIAL, in the window as the source dongle:SERIAL"
     assert found("dongle", "B8")[-1].said == "dongle B8 (R820T) delivers samples"
     absent = found("dongle", "C9")[-1]
     assert (absent.state, absent.said) == (MISSING, "no dongle has the serial number C9 (found: A7, B8)")

@@ -12,7 +12,8 @@ from msgspec import structs
 
 from sdrcheck.bench import CharactersArrived, SourceFault, SpectrumFrame, TransmissionEnded, TransmissionStarted
 from sdrcheck.channels import plan
-from sdrcheck.decoders.dsc.call import Call, OrdinaryReceiver
+from sdrcheck.cli.arguments import FREQUENCY
+from sdrcheck.decoders.dsc.call import Call, OrdinaryReceiver, Position
 from sdrcheck.decoders.navtex.message import Message, ShipReceiver
 from sdrcheck.filters.excerpt import Excerpt
 from sdrcheck.findings.inspection import AppliedLimit, Kind, Reading, Transmission
@@ -22,7 +23,7 @@ from sdrcheck_gui.keyings import Keying, Keyings
 from sdrcheck_gui.panels.band import BandPanel, History
 from sdrcheck_gui.panels.decode import DecodePanel
 from sdrcheck_gui.panels.rulers import RulersPanel, span_of
-from sdrcheck_gui.panels.start import StartPanel, format_age
+from sdrcheck_gui.panels.start import PLACES, StartPanel, format_age
 from sdrcheck_gui.panels.tape import TapePanel, worst_verdict
 from sdrcheck_gui.panels.text import harmless
 from sdrcheck_gui.panels.traces import TracesPanel
@@ -47,6 +48,7 @@ CALL = Call(  # invented identities
     error_check="ok",
     ordinary_receiver=OrdinaryReceiver(accepted=True, reason="the ECC fits"),
 )
+POSITION = Position(latitude=54.175, longitude=12.083, resolution_minutes=1.0)
 
 
 def frame(start_s: float, clipped: float = 0.0) -> SpectrumFrame:
@@ -428,6 +430,31 @@ def test_text_from_the_air_cannot_turn_the_page_around() -> None:
     assert harmless("SAFE\u202eEVIL\x1b[31m\u200b\r\nא") == "SAFEU+202EEVILU+001B[31mU+200B\nU+05D0"
 
 
+@pytest.mark.parametrize(
+    ("own", "asked", "whole"),
+    [((), False, False), (("211999990",), False, True), (("211999990",), True, True), ((), True, True)],
+)
+def test_what_is_copied_masks_other_stations_unless_asked(
+    qtbot, own: tuple[str, ...], asked: bool, whole: bool
+) -> None:  # type: ignore[no-untyped-def]
+    """Secrecy of correspondence, Radio Regulations article 17 [M]: seen by the operator, not handed on."""
+    panel = DecodePanel(look.LIGHT, lambda: frozenset(own))
+    qtbot.addWidget(panel)
+    panel.show()
+    panel.show_chosen(chosen(ended(1, 0.0, calls=(structs.replace(CALL, position=POSITION),))))
+    assert "211999990" in panel.words.toPlainText()
+    assert panel.others.isVisible() is not bool(own)
+    if panel.others.isVisible():
+        panel.others.setChecked(asked)
+    panel.words.selectAll()
+    panel.words.copy()
+    copied = QtGui.QGuiApplication.clipboard().text()
+    assert ("211999990" in copied) is whole
+    assert ("Position" in copied) is whole
+    assert "Test call from" in copied
+    assert "002119990" in copied, "a coast station is a public service"
+
+
 # -- curves -----------------------------------------------------------------------------------------------------------
 
 
@@ -494,6 +521,12 @@ def test_start_page_asks_only_what_the_source_needs(qtbot) -> None:  # type: ign
     assert asked("captures/test-call.sigmf-meta") == (False, False)
     assert asked("quay.cu8") == (True, False)
     assert page.serial is None
+
+
+def test_no_proposed_centre_lies_on_a_channel() -> None:
+    """0 Hz is where a receiver without an intermediate frequency hears itself."""
+    for centre, _ in (*PLACES.values(), (Setup().centre, "")):
+        assert all(abs(channel.frequency_hz - FREQUENCY.convert(centre, None, None)) > 1000 for channel in plan.PLAN)
 
 
 @pytest.mark.parametrize(

@@ -273,3 +273,12 @@ def test_without_a_visit_it_says_how_to_begin(window: Window) -> None:
     assert window.visit.hint.isVisible()
     assert not window.visit.table.isVisible()
     assert not window.visit.view.isVisible()
+
+
+def test_of_what_answered_by_chance_the_page_tells_no_identity(folder: Path) -> None:
+    """All its sentences can be copied."""
+    heard = made.call_transmission(made.call()), made.call_transmission(made.call(self_id="211888880"), start_s=5.0)
+    made.file_try(folder, CALL_CHECK, made.inspection(*heard), places=(0, 1))
+    own, other = visit_work.gathered(folder).check(CALL_CHECK).tries[-1].transmissions
+    assert own.calls[0].self_id == "211999990"
+    assert "211888880" not in str(other)

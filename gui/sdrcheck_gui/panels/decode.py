@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import dataclass
+
 from sdrcheck.decoders.dsc.call import Call
 from sdrcheck.decoders.navtex.message import Message
 from sdrcheck.decoders.navtex.text import LOST
+from sdrcheck.evidence.masking import Mask
 from sdrcheck.findings.call_words import grid, sentences
+from sdrcheck.findings.inspection import Transmission
 from sdrcheck_gui.keyings import Keying
 from sdrcheck_gui.look import Look
 from sdrcheck_gui.panels.printout import PrintoutPage
@@ -67,19 +72,36 @@ class Grid(QtWidgets.QTableWidget):
                 self.setItem(row, place, item)
 
 
-class DecodePanel(QtWidgets.QWidget):
-    """What the chosen transmission said."""
+class CopiedText(QtWidgets.QPlainTextEdit):
+    """Text to be read. Where something else may be copied of it, that is copied whole, whatever was selected."""
 
-    def __init__(self, look: Look) -> None:
+    def __init__(self) -> None:
         super().__init__()
-        self._look = look
+        self.setReadOnly(True)
+        self.copied: str | None = None
+
+    def createMimeDataFromSelection(self) -> QtCore.QMimeData:
+        if self.copied is None:
+            return super().createMimeDataFromSelection()
+        data = QtCore.QMimeData()
+        data.setText(self.copied)
+        return data
+
+
+class DecodePanel(QtWidgets.QWidget):
+    """What the chosen transmission said. It is shown whole; copied, other stations' calls are masked unless asked."""
+
+    def __init__(self, look: Look, own: Callable[[], frozenset[str]] = frozenset) -> None:
+        """`own` tells which identities are those of the ship under test."""
+        super().__init__()
+        self._look, self._own = look, own
+        self._masked: str | None = None
         self._keying: Keying | None = None
         self._shown: tuple[object, ...] = ()
         self.which = QtWidgets.QComboBox()
         self.which.setAccessibleName("which call or message of this keying")
         self.which.currentIndexChanged.connect(self._show_part)
-        self.words = QtWidgets.QPlainTextEdit()
-        self.words.setReadOnly(True)
+        self.words = CopiedText()
         self.words.setAccessibleName("the content in words")
         option = self.words.document().defaultTextOption()
         option.setTextDirection(QtCore.Qt.LayoutDirection.LeftToRight)  # words of the other direction turn no page
@@ -87,11 +109,17 @@ class DecodePanel(QtWidgets.QWidget):
         self.printout_button = QtWidgets.QPushButton("The ship's print-out …")
         self.printout_button.setToolTip("Hold what the ship's own receiver printed against these messages")
         self.printout_button.clicked.connect(self._ask_printout)
+        self.others = QtWidgets.QCheckBox("cop&y it whole")
+        self.others.setToolTip(
+            "Copied text does not hold other stations' identities and positions; tick it only where they are needed"
+        )
+        self.others.toggled.connect(self._let_copy)
         self.grid = Grid()
         column = QtWidgets.QVBoxLayout(self)
         column.setContentsMargins(4, 4, 4, 4)
         column.addWidget(self.which)
         column.addWidget(self.words, 1)
+        column.addWidget(self.others)
         column.addWidget(self.printout_button)
         column.addWidget(self.grid)
         self.setFocusProxy(self.words)
@@ -108,6 +136,7 @@ class DecodePanel(QtWidgets.QWidget):
         if same:
             self._show_arriving()
             return
+        self.others.setChecked(False)
         self._shown = ()
         if keying is not None and keying.transmission is not None:
             self._shown = (*keying.transmission.calls, *keying.transmission.messages)
@@ -133,48 +162,32 @@ class DecodePanel(QtWidgets.QWidget):
 
     def _show_part(self, index: int) -> None:
         self.grid.setVisible(False)
+        self._mask_copies(None)
         if self._keying is None:
             self.words.setPlainText("")
             self.words.setPlaceholderText("Choose a keying on the tape to see what it said.")
             return
-        if 0 <= index < len(self._shown):
-            part = self._shown[index]
-            if isinstance(part, Call):
-                self._show_call(part)
-            elif isinstance(part, Message):
-                self._show_message(part)
-        elif self._keying.transmission is None:
+        found = self._keying.transmission
+        if found is None:
             self._show_arriving()
-        else:
-            self.words.setPlaceholderText("")
-            self._say(
-                ["No call and no message in it."],
-                self._keying.transmission.remarks,
-                self._keying.transmission.stray_text,
-            )
+            return
+        self.words.setPlaceholderText("")
+        shown, masked = _told(found, index), _told(Mask(self._own()).transmission(found), index)
+        self._say(shown)
+        self._mask_copies(None if masked == shown else masked.text)
+        part = self._shown[index] if index < len(self._shown) else None
+        if isinstance(part, Call):
+            self.grid.show_call(part, self._look)
+            self.grid.setVisible(bool(part.symbols or part.first_copy))
 
-    def _show_call(self, call: Call) -> None:
-        assert self._keying is not None
-        assert self._keying.transmission is not None
-        self._say(list(sentences(call)), (*call.remarks, *self._keying.transmission.remarks))
-        self.grid.show_call(call, self._look)
-        self.grid.setVisible(bool(call.symbols or call.first_copy))
+    def _mask_copies(self, text: str | None) -> None:
+        """Let this be copied in place of what is shown; None where all of it may be."""
+        self._masked = text
+        self.others.setVisible(text is not None)
+        self._let_copy(self.others.isChecked())
 
-    def _show_message(self, message: Message) -> None:
-        receiver = message.ordinary_receiver
-        ratio = "" if message.character_error_ratio is None else f" ({100 * message.character_error_ratio:.2g} %)"
-        lines = [
-            f"Station {message.station or '?'}, subject {message.subject or '?'}, number {message.number or '??'}; "
-            + ("complete." if message.complete else "the end was not received."),
-            f"{message.characters} characters, {message.character_errors} lost in both copies{ratio}, "
-            f"{message.character_errors_repaired} still lost after both copies together; a lost one is *.",
-            f"A ship's receiver would have {'printed' if receiver.printed else 'not printed'} and "
-            f"{'stored' if receiver.stored else 'not stored'} it{', with its alarm' if receiver.alarm else ''}: "
-            f"{receiver.reason.rstrip('.')}.",
-        ]
-        assert self._keying is not None
-        assert self._keying.transmission is not None
-        self._say(lines, (*message.remarks, *self._keying.transmission.remarks), message.body)
+    def _let_copy(self, whole: bool) -> None:
+        self.words.copied = None if whole or self._masked is None else harmless(self._masked)
 
     def _show_arriving(self) -> None:
         assert self._keying is not None
@@ -186,15 +199,9 @@ class DecodePanel(QtWidgets.QWidget):
         if at_end:
             self.words.moveCursor(QtGui.QTextCursor.MoveOperation.End)
 
-    def _say(self, lines: list[str], remarks: tuple[str, ...], body: str = "") -> None:
-        text = "\n".join(lines)
-        before = len(harmless(text))
-        if body:
-            text += f"\n\n{body}"
-        if remarks:
-            text += "\n\nTo look at:\n" + "\n".join(f"• {remark}" for remark in dict.fromkeys(remarks))
-        self.words.setPlainText(harmless(text))
-        self._mark_lost(LOST if body else "", before)
+    def _say(self, told: _Told) -> None:
+        self.words.setPlainText(harmless(told.text))
+        self._mark_lost(LOST if told.body else "", len(harmless(told.head)))
 
     def _mark_lost(self, sign: str, after: int = 0) -> None:
         """Set off every character that was lost in a text, after so many that only speak of it."""
@@ -211,3 +218,45 @@ class DecodePanel(QtWidgets.QWidget):
             mark.format.setForeground(QtGui.QColor(self._look.paper))
             marks.append(mark)
         self.words.setExtraSelections(marks)
+
+
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """What a call or a message said, in words."""
+
+    head: str
+    remarks: tuple[str, ...]
+    body: str = ""
+
+    @property
+    def text(self) -> str:
+        text = self.head
+        if self.body:
+            text += f"\n\n{self.body}"
+        if self.remarks:
+            text += "\n\nTo look at:\n" + "\n".join(f"• {remark}" for remark in dict.fromkeys(self.remarks))
+        return text
+
+
+def _told(found: Transmission, index: int) -> _Told:
+    """The words of one call or message of a transmission, or of one that has none."""
+    parts = (*found.calls, *found.messages)
+    if index >= len(parts):
+        return _Told("No call and no message in it.", found.remarks, found.stray_text)
+    part = parts[index]
+    head = "\n".join(sentences(part)) if isinstance(part, Call) else _message_head(part)
+    return _Told(head, (*part.remarks, *found.remarks), "" if isinstance(part, Call) else part.body)
+
+
+def _message_head(message: Message) -> str:
+    receiver = message.ordinary_receiver
+    ratio = "" if message.character_error_ratio is None else f" ({100 * message.character_error_ratio:.2g} %)"
+    return (
+        f"Station {message.station or '?'}, subject {message.subject or '?'}, number {message.number or '??'}; "
+        f"{'complete.' if message.complete else 'the end was not received.'}\n"
+        f"{message.characters} characters, {message.character_errors} lost in both copies{ratio}, "
+        f"{message.character_errors_repaired} still lost after both copies together; a lost one is *.\n"
+        f"A ship's receiver would have {'printed' if receiver.printed else 'not printed'} and "
+        f"{'stored' if receiver.stored else 'not stored'} it{', with its alarm' if receiver.alarm else ''}: "
+        f"{receiver.reason.rstrip('.')}."
+    )

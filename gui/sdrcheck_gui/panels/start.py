@@ -27,7 +27,7 @@ _PICTURE_LINES = 7.6
 BARE = (".cu8", ".wav")
 """Endings of recordings that may not say how they were tuned."""
 PLACES = {  # what is to be checked -> centre, rate
-    "VHF, ship channels": ("156.75M", "2.4M"),
+    "VHF, ship channels": (Setup().centre, "2.4M"),
     "VHF, both legs of the upper channels": ("161.0M", "2.4M"),
     "MF calls, 2187.5 kHz": ("2.2M", "250.001k"),
     "Navigational text, 518 kHz": ("530k", "250.001k"),
@@ -119,7 +119,7 @@ class StartPanel(QtWidgets.QScrollArea):
         self.place.addItems(["as typed", *PLACES])
         self.place.currentTextChanged.connect(self._take_place)
         self.centre, self.rate, self.gain = (QtWidgets.QLineEdit() for _ in range(3))
-        self.centre.setToolTip("Centre frequency, for example 156.75M (Hz, kHz or MHz); a recording knows its own")
+        self.centre.setToolTip("Centre frequency, for example 156.7375M (Hz, kHz or MHz); a recording knows its own")
         self.rate.setToolTip("Samples a second, for example 2.4M; a recording knows its own")
         self.gain.setToolTip("Tuner gain in dB; empty takes what the chain recommends, or the lowest")
         self.gain.setPlaceholderText("as recommended")

@@ -237,6 +237,11 @@ class VisitPanel(QtWidgets.QWidget):
         """The chosen check as it stands."""
         return None if self.case is None or self._wanted is None else self.case.check(self._wanted)
 
+    @property
+    def own_identities(self) -> frozenset[str]:
+        """What this ship's sets are known to call themselves; none without a visit."""
+        return frozenset() if self.case is None else self.case.mask.own
+
     def _gate(self, one: CheckCase) -> gates.Gate | None:
         case, radio = self.case, one.radio
         if case is None:
