@@ -63,8 +63,7 @@ class Keeping:
         self._renewed = time.monotonic()
         self._done = threading.Event()
         for block in remembered:
-            if not self._is_settled():
-                self._add(block)
+            self._add(block)
         self._room = self._behind + _ROOM_S * rate_hz
 
     @property
@@ -99,7 +98,7 @@ class Keeping:
 
     def catch_up(self, tell: Callable[[float], None] = lambda part: None) -> None:
         """Write what is remembered. `tell` gets the part done, and may raise to stop: the recording then ends there."""
-        remembered = max(len(self._waiting), 1)
+        remembered = max(sum(self.end is None or block.first_sample < self.end for block in self._waiting), 1)
         written = 0
         try:
             while (block := self._next_block()) is not None:

@@ -194,8 +194,8 @@ def test_a_disk_that_is_far_too_slow_makes_the_stream_wait_instead_of_losing_a_s
 class Scripted:
     """Blocks of half a second; before one of them samples are lost, perhaps as far back as `within_s` before it."""
 
-    def __init__(self, lossy: int, lost: int = 500, within_s: float = 0.9) -> None:
-        self.facts = SourceFacts("scripted", RATE, 156.8e6, "cu8", "2026-03-14T09:26:53Z", told_late_s=2.0)
+    def __init__(self, lossy: int, lost: int = 500, within_s: float = 0.9, told_late_s: float = 2.0) -> None:
+        self.facts = SourceFacts("scripted", RATE, 156.8e6, "cu8", "2026-03-14T09:26:53Z", told_late_s=told_late_s)
         self._lossy, self._lost, self._within = lossy, lost, round(within_s * RATE)
 
     def blocks(self) -> Iterator[IqBlock]:
@@ -250,6 +250,16 @@ def test_what_is_kept_tells_of_a_loss_that_came_out_after_it(
     else:
         assert told_again(path) == []
         assert kept.sample_count == round((to_s - 0.2) * RATE)
+
+
+def test_what_is_known_already_is_told_however_late_it_came_out(tmp_path: Path) -> None:
+    memory = RollingMemory(Scripted(lossy=8, within_s=3.5, told_late_s=0.0), 10.0)
+    for _ in memory.blocks():
+        pass
+    parts: list[float] = []
+    path = memory.keep(tmp_path / "kept", 0.0, 1.0, tell=parts.append)
+    assert told_again(path) == [(4 * RATE + 500, 500, int(3.5 * RATE))]
+    assert parts[1] == parts[-1] == 1.0
 
 
 def test_an_end_that_was_lost_stands_in_what_is_kept(tmp_path: Path) -> None:
