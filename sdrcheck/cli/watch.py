@@ -271,7 +271,7 @@ def _show(folder: Path, name: str, policy: Policy) -> None:
     path = folder / (name + INSPECTION)
     try:
         inspection = Inspection.from_json(path.read_bytes())
-    except (OSError, msgspec.DecodeError, UnicodeDecodeError):
+    except (OSError, msgspec.DecodeError):
         raise RecordingError(
             f"{path} is not there or cannot be read; make it anew: sdrcheck inspect {folder / name}"
         ) from None

@@ -204,5 +204,5 @@ def _pictures(folder: Path, entry: Try) -> dict[str, tuple[Picture, ...]]:
     path = results.inside(folder, entry.inspection.removesuffix(".json") + SUFFIX)
     try:
         return msgspec.json.decode(path.read_bytes(), type=dict[str, tuple[Picture, ...]])
-    except (OSError, msgspec.DecodeError):
+    except (OSError, msgspec.DecodeError, UnicodeDecodeError):
         return {}

@@ -167,8 +167,11 @@ class Inspection(msgspec.Struct, frozen=True, kw_only=True):
 
     @classmethod
     def from_json(cls, text: bytes | str) -> Inspection:
-        """Read a saved inspection; raises msgspec.ValidationError where it does not fit."""
-        return msgspec.json.decode(text, type=cls)
+        """Read a saved inspection; raises msgspec.DecodeError where it is none, or damaged."""
+        try:
+            return msgspec.json.decode(text, type=cls)
+        except UnicodeDecodeError:
+            raise msgspec.DecodeError("it is not UTF-8 text") from None
 
 
 def json_schema() -> dict[str, Any]:

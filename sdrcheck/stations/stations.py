@@ -200,7 +200,7 @@ def remembered_table() -> Path | None:
     """The user's table as remembered, or None."""
     try:
         settings = msgspec.json.decode(_settings_path().read_bytes(), type=_Settings)
-    except (OSError, msgspec.DecodeError):
+    except (OSError, msgspec.DecodeError, UnicodeDecodeError):
         return None
     return Path(settings.table) if settings.table else None
 

@@ -6,6 +6,7 @@ import json
 from typing import Any
 
 import jsonschema
+import msgspec
 import pytest
 
 from sdrcheck.findings import schema
@@ -47,6 +48,12 @@ def test_a_broken_document_does_not(place: tuple[Any, ...], value: Any) -> None:
     assert place[-1] in inner or isinstance(place[-1], int)
     inner[place[-1]] = value
     assert not validator().is_valid(document)
+
+
+@pytest.mark.parametrize("spoilt", [b"", SAMPLE.to_json()[:-9], SAMPLE.to_json().replace(b"DSC call", b"\xff\xfe")])
+def test_a_damaged_document_is_no_inspection(spoilt: bytes) -> None:
+    with pytest.raises(msgspec.DecodeError):
+        Inspection.from_json(spoilt)
 
 
 def test_a_missing_field_does_not_validate() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import os
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -24,6 +25,7 @@ from sdrcheck.stations.stations import (
     great_circle_nm,
     near,
     read_table,
+    remember_table,
     remembered_table,
 )
 
@@ -147,6 +149,13 @@ def test_own_table_comes_first_and_is_remembered(tmp_path: Path) -> None:
     assert "Testinghaven" in again.output
     assert "2026-02-01" in again.output
     runner.invoke(command, ["--forget-table"])
+    assert remembered_table() is None
+
+
+def test_settings_that_are_no_text_are_none() -> None:
+    remember_table(Path("mine.csv"))
+    where = Path(os.environ["XDG_CONFIG_HOME"]) / "sdrcheck" / "stations.json"
+    where.write_bytes(where.read_bytes().replace(b"mine", b"\xff"))
     assert remembered_table() is None
 
 
