@@ -17,7 +17,19 @@ if TYPE_CHECKING:
     from sdrcheck.findings.inspection import Inspection
 
 STRICT_STATUS = 3
+_LOWEST_TONE_HZ, _HIGHEST_TONE_HZ = 300.0, 3000.0
 _FRAMES_PER_S = 2.0  # only to show how far it has come
+
+
+def _tones(ctx: click.Context, param: click.Parameter, tones: tuple[float, ...]) -> tuple[float, ...]:
+    for tone in tones:
+        if not _LOWEST_TONE_HZ <= tone <= _HIGHEST_TONE_HZ:
+            raise click.BadParameter(
+                f"{tone:g} Hz does not pass a set's sideband; give the tone at the microphone, 300 to 3000 Hz",
+                ctx,
+                param,
+            )
+    return tones
 
 
 @click.command("inspect")
@@ -29,7 +41,12 @@ _FRAMES_PER_S = 2.0  # only to show how far it has come
 @click.option("--strict", is_flag=True, help="Exit with 3 when a verdict is `fail` or a call did not decode.")
 @judging_options
 @click.option(
-    "--tone", "tones", type=FREQUENCY, multiple=True, help="A known test tone at the set, for J3E; repeatable."
+    "--tone",
+    "tones",
+    type=FREQUENCY,
+    multiple=True,
+    callback=_tones,
+    help="A known test tone at the set, for J3E; repeatable.",
 )
 @click.option("--rate", type=FREQUENCY, help="Samples a second of a bare .cu8 file, for example 1.024M.")
 @click.option("--centre", type=FREQUENCY, help="Centre frequency of a file that does not say, for example 156.75M.")

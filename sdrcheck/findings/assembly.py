@@ -74,6 +74,20 @@ QUANTITIES = (
 _ON_THE_AIR = ("carrier offset", "line B offset", "line Y offset")
 """Offsets from a radio frequency: the reference shifts them by its part of the whole frequency."""
 
+_CLIPPING_SPARES = (
+    *_ON_THE_AIR,
+    "carrier offset, relative",
+    "modulating tone",
+    "modulating tone, second",
+    "tone B",
+    "tone Y",
+    "shift",
+    "modulation rate",
+    "modulation rate error",
+    "dot pattern",
+)
+"""What clipped samples still show: where lines lie and when they change. Clipping voids verdicts on the rest."""
+
 FM_RATE_HZ = 20_000.0
 """Excerpts sampled faster come from an FM channel."""
 TELEGRAPHY_RATE_HZ = 4_000.0
@@ -134,6 +148,8 @@ class _Found:
     readings: dict[str, Measured] = field(default_factory=dict)
     decode: Decode = field(default_factory=Decode)
     remarks: list[str] = field(default_factory=list)
+    on_the_air: Collection[str] = _ON_THE_AIR
+    clipped: bool = False
 
 
 def assemble(
@@ -147,9 +163,10 @@ def assemble(
     if excerpt.sample_rate_hz <= TELEGRAPHY_RATE_HZ:
         found = _telegraphy(excerpt, decode)
     elif excerpt.sample_rate_hz < FM_RATE_HZ:
-        found = _single_sideband(excerpt, around, judging.tones_hz)
+        found = _single_sideband(excerpt, around, judging)
     else:
         found = _telephony(excerpt, around, decode)
+    found.clipped = excerpt.clipped_fraction > CLIPPING_MATTERS
     found.remarks += _surroundings(excerpt)
     found.remarks += _overload(excerpt, found)
     reference = judging.reference_at(around.start_utc)
@@ -346,7 +363,7 @@ def _share_of(excerpt: Excerpt, offset_hz: float) -> float:
     return float(near.mean()) / total
 
 
-def _single_sideband(excerpt: Excerpt, around: Circumstances, tones_hz: tuple[float, ...]) -> _Found:
+def _single_sideband(excerpt: Excerpt, around: Circumstances, judging: Judging) -> _Found:
     """A sideband channel: speech or tones on a suppressed carrier, or receiver sound with two lines somewhere in it."""
     from sdrcheck.measurements import ssb
 
@@ -359,8 +376,10 @@ def _single_sideband(excerpt: Excerpt, around: Circumstances, tones_hz: tuple[fl
             return found
     if excerpt.channel is None:
         return _bare(excerpt, _Found(Emission.UNKNOWN, Kind.UNKNOWN, Condition.UNKNOWN))
-    measured = ssb.measure(excerpt, tones_hz)
+    clock = 1 + judging.reference_at(around.start_utc).correction_ppm * 1e-6
+    measured = ssb.measure(excerpt, [tone * clock for tone in judging.tones_hz])  # as the receiver indicates them
     found = _Found(Emission.J3E, Kind.VOICE, measured.condition, measured.readings, Decode(), list(measured.remarks))
+    found.on_the_air = {*_ON_THE_AIR, *measured.from_the_dial}
     if measured.condition is Condition.UNMODULATED:
         found.emission, found.kind = Emission.N0N, Kind.CARRIER
     return found
@@ -411,7 +430,8 @@ def _surroundings(excerpt: Excerpt) -> Iterator[str]:
 
 def _overload(excerpt: Excerpt, found: _Found) -> Iterator[str]:
     """Whether the converter had room for it: the crest of a signal belongs 3 dB or more under full scale."""
-    if excerpt.clipped_fraction > CLIPPING_MATTERS:
+    if found.clipped:
+        yield "Samples were clipped: amplitudes and modulation are told, but not judged."
         if not any("overloaded" in remark for remark in found.remarks):
             yield (
                 f"The receiver was overloaded ({excerpt.clipped_fraction:.2%} of the samples at an end code): add "
@@ -435,7 +455,7 @@ def _corrected(
     """All readings corrected; offsets are from the channel's assigned frequency, or from 0 Hz off the plan."""
     corrected = {}
     for name, value in found.readings.items():
-        if name in _ON_THE_AIR:
+        if name in found.on_the_air:
             indicated = excerpt.centre_hz + value.value
             from_zero = value.shifted(excerpt.centre_hz)
             true = reference.correct_frequency(from_zero, indicated, around.frequency_step_hz)
@@ -504,6 +524,9 @@ def _completed(
 
 
 def _judged(name: str, value: Measured, found: _Found, channel: Channel | None, judging: Judging) -> Reading:
+    value = _plain(value)
+    if found.clipped and name not in _CLIPPING_SPARES:
+        return Reading.of(name, value)
     limits = sets.applicable(
         judging.limit_set,
         name,
@@ -513,7 +536,6 @@ def _judged(name: str, value: Measured, found: _Found, channel: Channel | None, 
         judging.tone_source,
         judging.declared,
     )
-    value = _plain(value)
     if not limits:
         return Reading.of(name, value)
     if name != "carrier offset, relative":  # the same in other words

@@ -15,6 +15,8 @@ from sdrcheck.findings.inspection import AppliedLimit, Reading, Transmission
 from sdrcheck.receiver.reference import UNCORRECTED
 
 _INDICATED_MORE = 2
+_BOUNDS = (("lower bound", "at least", -1), ("upper bound", "at most", 1))
+"""How the method of a reading begins that is only bounded, and how that is said."""
 _SIGNED = ("offset", "error", "difference", "excursion")
 
 
@@ -48,11 +50,14 @@ def format_value(value: float, uncertainty: float, unit: str, *, signed: bool = 
 
 
 def format_reading(reading: Reading) -> str:
-    """The value of a reading with its expanded uncertainty and unit.
+    """The value of a reading with its expanded uncertainty and unit; only its bound where no more is known.
 
     Without a known frequency reference the uncertainty swamps every offset; readings of two channels can still be held
     against each other, so what was indicated is shown.
     """
+    for method, words, side in _BOUNDS:
+        if reading.method.startswith(method):
+            return f"{words} {reading.value + side * reading.uncertainty:.1f} {reading.unit}"
     signed = any(word in reading.quantity for word in _SIGNED)
     indicated = any(term.name == UNCORRECTED and abs(reading.value) < reading.uncertainty for term in reading.terms)
     return format_value(reading.value, reading.uncertainty, reading.unit, signed=signed, indicated=indicated)

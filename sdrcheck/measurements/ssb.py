@@ -17,7 +17,7 @@ from sdrcheck.filters.excerpt import Excerpt
 from sdrcheck.measurements import noise
 from sdrcheck.measurements.condition import Condition
 from sdrcheck.measurements.level import DECIBELS, noise_floor
-from sdrcheck.measurements.spectrum import Reals, spread_of_sum, tapered, two_sided_density
+from sdrcheck.measurements.spectrum import PRUDENCE, Reals, tapered, two_sided_density
 from sdrcheck.measurements.stretch import CLIPPING_MATTERS
 from sdrcheck.quantities import Measured, Term
 
@@ -27,9 +27,23 @@ _NOISE_MIDDLE_HZ = 1_600.0
 _BLOCK_S = 0.25
 _SHORTEST_S = 0.1
 _CARRIER_REACH_HZ = 60.0
-_LOW_HZ, _HIGH_HZ = -400.0, 3_800.0
+_LOWEST_TONE_HZ = 200.0
+"""No set's sound goes as low as this (350 Hz to 2700 Hz pass): a lone line below it is a carrier off its frequency."""
+_WEAKEST_TONE = 0.01
+"""Power of a tone against a carrier as strong or stronger, below which the carrier counts as unmodulated."""
+_LOW_HZ, _HIGH_HZ = -400.0, 4_000.0
 _LINE_STANDS_OUT = 30.0
 """Power of a line over the noise in its bins from which it is one (15 dB)."""
+_FALSE_CARRIER = 1e-3
+"""How often noise alone may be taken for a rest of the carrier."""
+_BETWEEN_BINS = 1.24
+"""What a line midway between two bins of a spectrum of twice its length loses at most (0.9 dB)."""
+_TONE_AGREES_HZ = 2.0
+"""A tone of which somebody said its frequency may be as far from it."""
+_NO_SET_IS_BETTER_DB = 70.0
+"""No set's carrier or products are further down than this (common practice)."""
+LESS_DIAL = "radio-frequency line less dial frequency"
+LESS_CARRIER = "line less the rest of the carrier"
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +53,11 @@ class SsbFindings:
     condition: Condition
     readings: dict[str, Measured]
     remarks: tuple[str, ...]
+
+    @property
+    def from_the_dial(self) -> tuple[str, ...]:
+        """The readings that count from the dial frequency, and so hang on the receiver's tuning."""
+        return tuple(name for name, found in self.readings.items() if found.method.startswith(LESS_DIAL))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -79,16 +98,16 @@ def measure(excerpt: Excerpt, tones: Sequence[float] = ()) -> SsbFindings:
         return SsbFindings(Condition.UNKNOWN, readings, tuple(remarks))
     readings["level"] = _level(iq, rate, power, floor)
 
-    condition, starts = _classify(iq, rate, floor)
+    condition, starts, carrier = _classify(iq, rate, floor)
     if condition is Condition.SPEECH:
         readings["level, peak envelope"] = _peak_envelope(iq, rate, floor)
         remarks.append("Speech on a suppressed carrier shows no carrier frequency: ask for a known tone.")
     elif condition is Condition.UNMODULATED:
         lines = _fit(iq, rate, starts, floor)
         readings["carrier offset"] = _line_frequency(lines, 0, "the line nearest the dial frequency")
-        readings["level, peak envelope"] = _envelope_of(lines, [0])
+        readings["level, peak envelope"] = _envelope_of(lines)
     else:
-        _tones(iq, rate, starts, tones, floor, condition, readings, remarks)
+        _tones(iq, rate, starts, carrier, tones, floor, readings, remarks)
     if excerpt.clipped_fraction > CLIPPING_MATTERS:
         remarks.append("The receiver was overloaded: add attenuation and repeat; levels and products are uncertain.")
         for name, found in readings.items():
@@ -122,8 +141,13 @@ def _level(iq: NDArray[np.complex128], rate: float, power: float, floor: noise.N
     return Measured(10 * math.log10(power), "dBFS", terms, "mean power while keyed, noise taken off")
 
 
-def _classify(iq: NDArray[np.complex128], rate: float, floor: noise.Noise) -> tuple[Condition, list[float]]:
-    """One line is a tone or a carrier, two are two tones; anything that does not stand still is speech."""
+def _classify(
+    iq: NDArray[np.complex128], rate: float, floor: noise.Noise
+) -> tuple[Condition, list[float], float | None]:
+    """One line is a tone or a carrier, two are two tones; anything that does not stand still is speech.
+
+    A carrier that is as plain as the tones is told apart from them and given beside them.
+    """
     segment = int(_BLOCK_S * rate)
     frequencies, density, _ = two_sided_density(iq, rate, segment)
     step = float(frequencies[1] - frequencies[0])
@@ -132,19 +156,28 @@ def _classify(iq: NDArray[np.complex128], rate: float, floor: noise.Noise) -> tu
     total = float(net.sum())
     found: list[tuple[float, float]] = []
     rest = net.copy()
-    for _ in range(2):
+    for _ in range(3):
         top = int(np.argmax(rest))
         near = slice(max(0, top - 3), top + 4)
-        found.append((_between(rest, frequencies, top), float(rest[near].sum())))
+        power = float(rest[near].sum())
+        if power > _LINE_STANDS_OUT * floor.density * step:
+            found.append((_between(rest, frequencies, top), power))
         rest[near] = 0
-    (first, strongest), (second, next_strongest) = found
-    if strongest + next_strongest < 0.85 * total:
-        return Condition.SPEECH, []
-    if next_strongest > 0.1 * strongest and min(first, second) > 2 * _CARRIER_REACH_HZ:
-        return Condition.TWO_TONES, sorted([first, second])
-    if abs(first) < _CARRIER_REACH_HZ:
-        return Condition.UNMODULATED, [first]
-    return Condition.ONE_TONE, [first]
+    tones = [line for line in found if abs(line[0]) >= _LOWEST_TONE_HZ][:2]
+    if len(tones) == 2 and tones[1][1] < 0.1 * tones[0][1]:
+        del tones[1]
+    taken = [place for places in _products(sorted(place for place, _ in tones)).values() for place in places]
+    low = [line for line in found if abs(line[0]) < _LOWEST_TONE_HZ]
+    carrier = next((line for line in low if all(abs(line[0] - place) > 2 * step for place in taken)), None)
+    if carrier is not None and tones and tones[0][1] < _WEAKEST_TONE * carrier[1]:
+        tones = []
+    lines = [*tones, *([carrier] if carrier else [])]
+    if not lines or sum(power for _, power in lines) < 0.85 * total:
+        return Condition.SPEECH, [], None
+    if not tones:
+        return Condition.UNMODULATED, [lines[0][0]], None
+    condition = Condition.TWO_TONES if len(tones) == 2 else Condition.ONE_TONE
+    return condition, sorted(frequency for frequency, _ in tones), carrier[0] if carrier else None
 
 
 def _between(power: Reals, frequencies: Reals, top: int) -> float:
@@ -193,111 +226,189 @@ def _tones(
     iq: NDArray[np.complex128],
     rate: float,
     starts: list[float],
+    carrier: float | None,
     known: Sequence[float],
     floor: noise.Noise,
-    condition: Condition,
     readings: dict[str, Measured],
     remarks: list[str],
 ) -> None:
-    tones = _fit(iq, rate, starts, floor)
-    times = (np.arange(iq.size) - (iq.size - 1) / 2) / rate
-    rest = iq - tones.amplitudes @ np.exp(2j * np.pi * tones.frequencies_hz[:, None] * times)
-    order = sorted(range(len(starts)), key=lambda i: -tones.power(i))
-    names = ("modulating tone", "modulating tone, second")
-    for name, which in zip(names, order, strict=False):
-        readings[name] = _line_frequency(tones, which, "radio-frequency line less dial frequency")
-    envelope = list(range(len(starts)))
-
-    products: dict[str, list[float]] = {}
-    if condition is Condition.TWO_TONES:
-        low, high = (float(f) for f in tones.frequencies_hz)
-        products = {"third": [2 * low - high, 2 * high - low], "fifth": [3 * low - 2 * high, 3 * high - 2 * low]}
-        mean_tone = float(np.mean([tones.power(i) for i in range(2)]))
-        for order_name, places in products.items():
-            within = [f for f in places if _LOW_HZ < f < _HIGH_HZ]
-            if within:
-                readings[f"two-tone product, {order_name}"] = _relative(rest, rate, within, mean_tone, tones)
-
-    peak = _envelope_of(tones, envelope)
-    readings["level, peak envelope"] = peak
-    taken = [place for places in products.values() for place in places]
-    carrier = _carrier(rest, rate, floor, taken)
+    """One tone or two and what goes with them; the rest of the carrier is fitted with them, where it shows."""
+    count = len(starts)
+    products = _products(starts)
+    strongest_noise = 0.0
+    if carrier is None:
+        bare = _fit(iq, rate, starts, floor)
+        taken = [place for places in _products([float(f) for f in bare.frequencies_hz]).values() for place in places]
+        carrier, strongest_noise = _carrier(_without(iq, rate, bare), rate, floor, taken)
+    shows = carrier is not None
+    lines = _fit(iq, rate, [*starts, carrier], floor) if carrier is not None else bare
+    readings["level, peak envelope"] = peak = _envelope_of(lines)
     peak_power = 10 ** (peak.value / 10)
-    if carrier is not None:
-        lines = _fit(rest, rate, [carrier], floor)
-        spread = DECIBELS * 2 * lines.amplitude_spread / math.sqrt(lines.power(0))
-        suppression = 10 * math.log10(peak_power / lines.power(0))
+    names = ("modulating tone", "modulating tone, second")
+    for name, which in zip(names, sorted(range(count), key=lambda i: -lines.power(i)), strict=False):
+        readings[name] = _above(lines, which, count) if shows else _line_frequency(lines, which, LESS_DIAL)
+    if shows:
+        spread = PRUDENCE * DECIBELS * 2 * lines.amplitude_spread / math.sqrt(lines.power(count))
         readings["carrier suppression"] = Measured(
-            suppression, "dB", (Term.normal("noise", spread),), "rest of the carrier below the peak envelope power"
+            10 * math.log10(peak_power / lines.power(count)),
+            "dB",
+            (Term.normal("noise", spread),),
+            "rest of the carrier below the peak envelope power",
         )
-        readings["carrier offset"] = _line_frequency(lines, 0, "the rest of the carrier against the dial frequency")
+        readings["carrier offset"] = _line_frequency(lines, count, "the rest of the carrier against the dial frequency")
     else:
-        bound = 10 * math.log10(peak_power / (_LINE_STANDS_OUT * floor.density / tones.duration_s))
-        readings["carrier suppression"] = Measured(
-            bound, "dB", (Term.normal("noise", 0.5),), "lower bound: no rest of the carrier stands out of the noise"
-        )
-    if len(known) == len(starts):
-        offsets = [float(f) - tone for f, tone in zip(tones.frequencies_hz, sorted(known), strict=True)]
-        weights = 1 / np.square(tones.frequency_spread)
-        spread = math.sqrt(1 / float(np.sum(weights)))
-        value = float(np.average(offsets, weights=weights))
-        terms = [Term.normal("noise", spread)]
-        if len(offsets) == 2:
-            terms.append(Term.rectangular("the tones disagree", abs(offsets[1] - offsets[0]) / 2))
-        method = "radio-frequency line less dial frequency less known tone"
-        readings["carrier offset"] = Measured(value, "Hz", tuple(terms), method)
-    elif "carrier offset" not in readings:
+        bound = 10 * math.log10(peak_power / strongest_noise)
+        readings["carrier suppression"] = _bounded(bound, _NO_SET_IS_BETTER_DB, "no rest of the carrier")
+        remarks.append(f"No rest of the carrier stands out of the noise: it is suppressed by at least {bound:.1f} dB.")
+    if products:
+        tone_power = float(np.mean([lines.power(i) for i in range(count)]))
+        rest = _without(iq, rate, lines)
+        for order, places in _products([float(f) for f in lines.frequencies_hz[:count]]).items():
+            if places:
+                readings[f"two-tone product, {order}"] = _relative(rest, rate, places, tone_power, lines)
+            else:
+                remarks.append(
+                    f"The {order} products of these two tones fall outside the channel's filter and are not given: "
+                    "key tones that lie closer together, such as 1100 and 1700 Hz."
+                )
+    _offset_by_tones(lines, count, known, readings, remarks)
+
+
+def _offset_by_tones(
+    lines: _Lines, count: int, known: Sequence[float], readings: dict[str, Measured], remarks: list[str]
+) -> None:
+    """The carrier offset from tones of known frequency, or what they say of the carrier that shows by itself."""
+    shows = lines.frequencies_hz.size > count
+    if known and len(known) != count:
+        said = " and ".join(f"{tone:.5g} Hz" for tone in known)
+        shown = ("one tone shows", "two tones show")[count - 1]
+        remarks.append(f"{said} was declared, but {shown}: what was declared was not used.")
+        known = ()
+    if not known:
+        if not shows:
+            remarks.append(
+                "The tone's own frequency is not known and no rest of the carrier shows: the carrier offset cannot be "
+                "told."
+            )
+        return
+    tones = [float(f) for f in lines.frequencies_hz[:count]]
+    offsets = [line - tone for line, tone in zip(tones, sorted(known), strict=True)]
+    spreads = lines.frequency_spread
+    if shows:
+        carrier = float(lines.frequencies_hz[count])
+        for line, tone, offset in zip(tones, sorted(known), offsets, strict=True):
+            if abs(offset - carrier) > _TONE_AGREES_HZ + 2 * float(spreads.max()):
+                remarks.append(
+                    f"A tone stands {line - carrier:.1f} Hz above the rest of the carrier, and {tone:.5g} Hz was "
+                    "declared: they do not agree. The offset is that of the carrier; ask again which tone was fed in."
+                )
+        return
+    if count == 2 and abs(offsets[1] - offsets[0]) > _TONE_AGREES_HZ + 2 * float(spreads.max()):
         remarks.append(
-            "The tone's own frequency is not known and no rest of the carrier shows: the carrier offset cannot be told."
+            f"The two tones lie {tones[1] - tones[0]:.1f} Hz apart, and {max(known) - min(known):.5g} Hz was declared: "
+            "they do not agree, and no carrier offset is given. Ask again which tones were fed in."
         )
+        return
+    weights = 1 / np.square(spreads)
+    terms = [Term.normal("noise", math.sqrt(1 / float(np.sum(weights))))]
+    if count == 2:
+        terms.append(Term.rectangular("the tones disagree", abs(offsets[1] - offsets[0]) / 2))
+    method = f"{LESS_DIAL} less known tone"
+    readings["carrier offset"] = Measured(float(np.average(offsets, weights=weights)), "Hz", tuple(terms), method)
 
 
-def _envelope_of(lines: _Lines, which: Sequence[int]) -> Measured:
+def _without(iq: NDArray[np.complex128], rate: float, lines: _Lines) -> NDArray[np.complex128]:
+    times = (np.arange(iq.size) - (iq.size - 1) / 2) / rate
+    rest: NDArray[np.complex128] = iq - lines.amplitudes @ np.exp(2j * np.pi * lines.frequencies_hz[:, None] * times)
+    return rest
+
+
+def _products(tones: Sequence[float]) -> dict[str, list[float]]:
+    """Where the odd products of two tones next to them lie, as far as the channel's filter reaches."""
+    if len(tones) != 2:
+        return {}
+    low, high = tones
+    places = {"third": [2 * low - high, 2 * high - low], "fifth": [3 * low - 2 * high, 3 * high - 2 * low]}
+    return {order: [f for f in pair if _LOW_HZ < f < _HIGH_HZ] for order, pair in places.items()}
+
+
+def _above(lines: _Lines, which: int, carrier: int) -> Measured:
+    """A tone as it was fed in: its line above the carrier's, for which the receiver's tuning does not matter."""
+    spread = math.hypot(float(lines.frequency_spread[which]), float(lines.frequency_spread[carrier]))
+    value = float(lines.frequencies_hz[which] - lines.frequencies_hz[carrier])
+    return Measured(value, "Hz", (Term.normal("noise", spread),), f"{LESS_CARRIER}, {lines.duration_s:.3g} s")
+
+
+def _envelope_of(lines: _Lines) -> Measured:
     """Peak envelope power of the lines in dBFS: where their amplitudes add up."""
-    amplitude = sum(float(np.abs(lines.amplitudes[i])) for i in which)
-    spread = lines.amplitude_spread * math.sqrt(len(which))
+    amplitude = float(np.sum(np.abs(lines.amplitudes)))
+    spread = lines.amplitude_spread * math.sqrt(lines.amplitudes.size)
     return Measured(
         value=20 * math.log10(amplitude),
         unit="dBFS",
         terms=(Term.normal("noise", 2 * DECIBELS * spread / amplitude),),
-        method="amplitudes of the tones added",
+        method="amplitudes of the lines added",
+    )
+
+
+def _bounded(bound: float, best: float, what: str) -> Measured:
+    """A reading of what does not show: anything between the noise's bound and the best that a set reaches."""
+    side, word = (1, "lower") if best > bound else (-1, "upper")
+    half = max(abs(best - bound) / 2, 3.0)
+    return Measured(
+        value=bound + side * half,
+        unit="dB",
+        terms=(Term.expanded("nothing stands out of the noise", half),),
+        method=f"{word} bound {bound:.1f} dB: {what} stands out of the noise",
     )
 
 
 def _relative(
-    rest: NDArray[np.complex128], rate: float, places: Sequence[float], reference: float, tones: _Lines
+    rest: NDArray[np.complex128], rate: float, places: Sequence[float], reference: float, lines: _Lines
 ) -> Measured:
     """The stronger of a pair of products in dB against the mean of the two tones."""
     times = (np.arange(rest.size) - (rest.size - 1) / 2) / rate
-    variance = 2 * tones.amplitude_spread**2
-    powers = [abs(np.mean(rest * np.exp(-2j * np.pi * f * times))) ** 2 for f in places]
-    strongest = max(powers)
+    variance = 2 * lines.amplitude_spread**2
+    strongest = max(abs(np.mean(rest * np.exp(-2j * np.pi * f * times))) ** 2 for f in places)
     net = strongest - variance
-    if net < 3 * variance:
-        bound = 10 * math.log10((strongest + 3 * variance) / reference)
-        return Measured(bound, "dB", (Term.normal("noise", 1.0),), "upper bound: no product stands out of the noise")
-    spread = DECIBELS * math.sqrt(2 * variance * net + variance**2) / net
+    if net < 5 * variance:
+        bound = 10 * math.log10(_at_most(strongest, variance) / reference)
+        return _bounded(bound, -_NO_SET_IS_BETTER_DB, "no product")
+    spread = PRUDENCE * DECIBELS * math.sqrt(2 * variance * net + variance**2) / net
+    which = "the stronger product" if len(places) == 2 else "the one product inside the channel's filter"
     return Measured(
-        10 * math.log10(net / reference),
-        "dB",
-        (Term.normal("noise", spread),),
-        "the stronger product against the mean tone",
+        10 * math.log10(net / reference), "dB", (Term.normal("noise", spread),), f"{which} against the mean tone"
     )
 
 
-def _carrier(rest: NDArray[np.complex128], rate: float, floor: noise.Noise, taken: Sequence[float]) -> float | None:
-    """Frequency of the strongest line within 60 Hz of the dial that is no product of the tones, if one stands out."""
-    window = tapered(rest.size, 0.5)
-    spectrum = np.abs(np.fft.fft(rest * window)) ** 2 / (rate * float(np.sum(window**2)))
-    frequencies = np.fft.fftfreq(rest.size, 1 / rate)
-    step = rate / rest.size
+def _at_most(seen: float, noise_power: float) -> float:
+    """The most power of a line that noise of `noise_power` lets look as weak as it was seen (97.7 %, one-sided)."""
+    return (math.sqrt(seen) + math.sqrt(2 * noise_power)) ** 2
+
+
+def _carrier(
+    rest: NDArray[np.complex128], rate: float, floor: noise.Noise, taken: Sequence[float]
+) -> tuple[float | None, float]:
+    """The strongest line within 60 Hz of the dial that is no product of the tones, if one stands out of the noise.
+
+    Beside it the most power that a line there may have which does not stand out.
+    """
+    window = tapered(rest.size, 0.1)
+    size = 2 * rest.size
+    spectrum = np.abs(np.fft.fft(rest * window, size)) ** 2 / (rate * float(np.sum(window**2)))
+    frequencies = np.fft.fftfreq(size, 1 / rate)
     free = np.abs(frequencies) < _CARRIER_REACH_HZ
     for place in taken:
-        free &= np.abs(frequencies - place) > 4 * step
+        free &= np.abs(frequencies - place) > 4 * rate / rest.size
     beside = (np.abs(frequencies) >= _CARRIER_REACH_HZ) & (np.abs(frequencies) < 250)
-    ground = max(float(np.median(spectrum[beside])) / math.log(2), floor.density) * spread_of_sum(window)
+    ground = max(float(np.median(spectrum[beside])) / math.log(2), floor.density)
     top = int(np.argmax(np.where(free, spectrum, 0)))
-    return float(frequencies[top]) if free.any() and spectrum[top] > _LINE_STANDS_OUT * ground else None
+    seen = float(spectrum[top])
+    duration_s = rest.size / rate
+    if seen > math.log(4 * _CARRIER_REACH_HZ * duration_s / _FALSE_CARRIER) * ground:
+        return float(frequencies[top]), 0.0
+    lost_in_window = rest.size * float(np.sum(window**2)) / float(np.sum(window)) ** 2
+    return None, _at_most(seen, ground) * lost_in_window * _BETWEEN_BINS / duration_s
 
 
 def _peak_envelope(iq: NDArray[np.complex128], rate: float, floor: noise.Noise) -> Measured:

@@ -57,6 +57,14 @@ def test_the_report_is_for_people_and_80_columns_wide(capsys, monkeypatch):
     assert max(len(line) for line in out.splitlines()) <= 80
 
 
+@pytest.mark.parametrize("tone", ["0", "299", "9k"])
+def test_a_tone_that_no_set_passes_is_refused_in_one_sentence(capsys, tone):
+    status, out, err = inspect(capsys, CAPTURES / "test-call.sigmf-meta", "--tone", tone)
+    assert (status, out) == (2, "")
+    assert "300 to 3000 Hz" in err
+    assert len(err.splitlines()) == 1
+
+
 def test_strict_tells_by_its_status(capsys):
     exact = ("--reference", "+0.0±0.1", "--json")
     assert inspect(capsys, CAPTURES / "over-deviating-77.sigmf-meta", *exact)[0] == 0

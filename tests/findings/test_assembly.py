@@ -76,6 +76,54 @@ def test_a_reference_is_as_good_as_it_was_when_the_set_was_keyed():
         assert drift == pytest.approx(drift_ppm / 3**0.5, rel=0.01)
 
 
+def sideband(rest_of_carrier: float, clipped_fraction: float = 0.0) -> Excerpt:
+    """A second of 1 kHz on 12290 kHz, exactly on frequency for a receiver that is exact."""
+    rate = 12_000.0
+    (channel,) = (one for one in plan.PLAN if one.name == "12290")
+    quiet, keyed = int(0.1 * rate), int(rate)
+    density = 1e-10
+    iq = np.random.default_rng(3).standard_normal((keyed + 2 * quiet, 2)).view(complex)[:, 0]
+    iq *= np.sqrt(density * rate / 2)
+    times = np.arange(keyed) / rate
+    iq[quiet : quiet + keyed] += 0.3 * np.exp(2j * np.pi * 1000 * times) + rest_of_carrier
+    return Excerpt(
+        iq=iq.astype(np.complex64),
+        sample_rate_hz=rate,
+        centre_hz=float(channel.frequency_hz),
+        start_s=0.0,
+        key_on=quiet,
+        key_off=quiet + keyed,
+        noise_density=density,
+        channel=channel,
+        clipped_fraction=clipped_fraction,
+    )
+
+
+@pytest.mark.parametrize("correction_ppm", [0.0, 0.5, -0.5])
+def test_a_line_less_the_dial_carries_the_frequency_reference(correction_ppm):
+    """True = indicated/(1 + δ): 0.5 ppm of 12.291 MHz is 6.15 Hz, and ±0.5 ppm leaves as much open."""
+    judging = Judging(reference=FrequencyReference(correction_ppm, 0.5, "stated"), tones_hz=(1000.0,))
+    found = assemble(sideband(0.0), judging)
+    for name, exact in (("modulating tone", 1000.0), ("carrier offset", 0.0)):
+        reading = found.reading(name)
+        assert reading.value == pytest.approx(exact - correction_ppm * 12.291, abs=0.01)
+        assert reading.uncertainty == pytest.approx(0.5 * 12.291, rel=0.01)
+
+
+def test_a_line_less_the_rest_of_the_carrier_needs_no_reference():
+    found = assemble(sideband(0.01), Judging(reference=FrequencyReference(0.5, 0.5, "stated")))
+    tone = found.reading("modulating tone")
+    assert tone.value == pytest.approx(1000 / (1 + 0.5e-6), abs=0.01)
+    assert tone.uncertainty < 0.02
+
+
+def test_clipping_voids_the_verdict_on_suppression_and_its_remark():
+    clean, clipped = (assemble(sideband(0.02, part), EXACT) for part in (0.0, 0.01))
+    assert clean.reading("carrier suppression").verdict == "fail"
+    assert clipped.reading("carrier suppression").verdict is None
+    assert [any("balanced modulator" in one for one in found.remarks) for found in (clean, clipped)] == [True, False]
+
+
 def test_level_at_the_set_needs_the_gain_it_was_tied_to():
     tied = LevelReference.from_meter(
         25.0,

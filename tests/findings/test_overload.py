@@ -60,6 +60,36 @@ def test_clipping_stands_in_the_facts_and_widens_the_level() -> None:
     assert "clipping" in [term.name for term in levels[1].terms]
 
 
+def test_clipping_voids_verdicts_on_amplitudes_and_leaves_frequencies_judged() -> None:
+    """Verdicts that clipping touches are void (common practice); where a carrier lies it does not change."""
+    clean, clipped = (next(one for one in inspected(dbfs).transmissions if one.channel == "72") for dbfs in (-8.0, 2.0))
+    for one in (clean, clipped):
+        offset = one.reading("carrier offset")
+        assert offset is not None
+        assert offset.verdict is not None
+    hums = [one.reading("residual modulation") for one in (clean, clipped)]
+    assert [hum.verdict is None for hum in hums if hum is not None] == [False, True]
+    assert any("not judged" in remark for remark in clipped.remarks)
+    assert not any("not judged" in remark for remark in clean.remarks)
+
+
+def test_products_of_a_clipped_converter_are_no_fault_of_the_set() -> None:
+    """Two clean tones, clipped by the eight bits: third products 20 dB down come from the dongle, limit −25 dB."""
+    rate = 48_000.0
+    times = np.arange(int(4.5 * rate)) / rate
+    tones = np.exp(2j * np.pi * (1100 - 8000) * times) + np.exp(2j * np.pi * (1700 - 8000) * times)
+    noise = np.random.default_rng(4).normal(0, 0.003, (times.size, 2)).view(np.complex128)[:, 0]
+    iq = 0.9 * tones * ((times > 3.3) & (times < 4.3)) + noise
+    settings = Settings(frames_per_s=0, tone_source="electrical")
+    found = collect(run(Synthetic(iq, rate, 2_190_000.0, "cu8"), settings))
+    (one,) = (one for one in found.transmissions if one.channel == "2182")
+    product = one.reading("two-tone product, third")
+    assert product is not None
+    assert product.value > -25
+    assert product.verdict is None
+    assert not any("output stage" in remark for remark in one.remarks)
+
+
 def test_a_clipped_call_on_mf_says_so() -> None:
     rate = 12_000.0
     order = CallOrder(type=CallType.TEST_CALL, self_id=OWN, to="002119990")

@@ -82,3 +82,14 @@ def test_words() -> None:
     assert enumerate_words([]) == ""
     assert format_duration(0.4501) == "0.45 s"
     assert format_duration(135.2) == "2 min 15 s"
+
+
+@pytest.mark.parametrize(
+    ("value", "method", "said"),
+    [
+        (54.2, "lower bound 38.3 dB: no rest of the carrier stands out of the noise", "at least 38.3 dB"),
+        (-54.2, "upper bound -38.3 dB: no product stands out of the noise", "at most -38.3 dB"),
+    ],
+)
+def test_what_is_only_bounded_is_told_by_its_bound(value: float, method: str, said: str) -> None:
+    assert format_reading(Reading(quantity="x", value=value, unit="dB", uncertainty=15.9, method=method)) == said

@@ -9,8 +9,10 @@ import numpy as np
 import pytest
 
 from sdrcheck.filters.excerpt import Excerpt
+from sdrcheck.limits import practice, usa_2026
 from sdrcheck.measurements import ssb
 from sdrcheck.measurements.condition import Condition
+from sdrcheck.verdicts.judge import Verdict, judge
 
 RATE = 12_000
 
@@ -51,8 +53,8 @@ def test_two_tones_products_and_rest_of_the_carrier(seed: int) -> None:
     expected = {
         "two-tone product, third": 20 * math.log10(0.012 / 0.3),
         "two-tone product, fifth": 20 * math.log10(0.003 / 0.3),
-        "carrier suppression": 20 * math.log10(0.6 / 0.004),
-        "level, peak envelope": 20 * math.log10(0.6),
+        "carrier suppression": 20 * math.log10(0.604 / 0.004),
+        "level, peak envelope": 20 * math.log10(0.604),
         "carrier offset": -3.0,
     }
     for name, true in expected.items():
@@ -71,10 +73,83 @@ def test_either_tone_six_decibels_below_the_peak_envelope() -> None:
 
 def test_what_does_not_show_is_bounded_and_says_so() -> None:
     found = ssb.measure(excerpt({1100.0: 0.3, 1700.0: 0.3}), [1100.0, 1700.0]).readings
-    assert found["carrier suppression"].value > 50
-    assert found["carrier suppression"].method.startswith("lower bound")
-    assert found["two-tone product, third"].value < -55
-    assert found["two-tone product, third"].method.startswith("upper bound")
+    suppression, product = found["carrier suppression"], found["two-tone product, third"]
+    assert suppression.value - suppression.uncertainty > 55
+    assert suppression.method.startswith("lower bound")
+    assert product.value + product.uncertainty < -55
+    assert product.method.startswith("upper bound")
+
+
+(F17,) = (limit for limit in usa_2026.LIMITS if limit.id == "F17")
+(F21_THIRD,) = (limit for limit in practice.LIMITS if limit.id == "F21, third")
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("snr_db", [0, 6, 12, 18, 24])
+def test_what_the_noise_hides_is_no_fault_of_the_set(snr_db: float, seed: int) -> None:
+    """45 dB against the 40 dB of 47 CFR 80.207(c)(2), products 35 dB down against 25: never a proven or likely fail."""
+    lines = {1100.0: 0.3, 1700.0: 0.3, 0.0: 0.6 * 10**-2.25, 500.0: 0.3 * 10**-1.75}
+    found = ssb.measure(excerpt(lines, snr_db=snr_db, seed=seed)).readings
+    for name, true, limit in (
+        ("carrier suppression", 45.05, F17),  # 0.05 dB for the carrier's own part of the crest
+        ("two-tone product, third", -35.0, F21_THIRD),
+    ):
+        assert abs(found[name].value - true) <= found[name].uncertainty
+        assert judge(found[name], limit) in (Verdict.PASS, Verdict.PASS_NOT_PROVEN)
+
+
+@pytest.mark.parametrize("down_db", [-6, 0, 3, 8, 15, 25])
+@pytest.mark.parametrize("tones", [(1000.0,), (1100.0, 1700.0)])
+def test_a_carrier_as_strong_as_the_tones_is_read_and_not_taken_for_speech(
+    tones: tuple[float, ...], down_db: float
+) -> None:
+    """The crest is where tones and carrier add up (peak envelope power, RR 1.157), and the carrier is held to that."""
+    carrier = 0.4 * 10 ** (-down_db / 20)
+    made = excerpt({0.0: carrier, **dict.fromkeys(tones, 0.4 / len(tones))}, dial_error_hz=4.0)
+    found = ssb.measure(made)
+    assert found.condition is (Condition.ONE_TONE if len(tones) == 1 else Condition.TWO_TONES)
+    readings = found.readings
+    assert readings["level, peak envelope"].value == pytest.approx(20 * math.log10(0.4 + carrier), abs=0.01)
+    assert readings["carrier suppression"].value == pytest.approx(20 * math.log10(0.4 / carrier + 1), abs=0.05)
+    assert judge(readings["carrier suppression"], F17) is Verdict.FAIL
+    assert readings["carrier offset"].value == pytest.approx(4.0, abs=0.01)
+
+
+def test_a_tone_is_told_from_the_rest_of_the_carrier_where_that_shows() -> None:
+    bare, with_rest = (ssb.measure(excerpt({1000.0: 0.5, **rest}, dial_error_hz=7.25)) for rest in ({}, {0.0: 0.005}))
+    assert bare.readings["modulating tone"].value == pytest.approx(1007.25, abs=0.001)
+    assert bare.from_the_dial == ("modulating tone",)
+    tone = with_rest.readings["modulating tone"]
+    assert abs(tone.value - 1000.0) < 1.5 * tone.uncertainty < 0.05
+    assert with_rest.from_the_dial == ()
+
+
+def test_a_wrong_tone_is_contradicted_by_the_rest_of_the_carrier() -> None:
+    made = excerpt({1000.0: 0.5, 0.0: 0.005}, dial_error_hz=3.0)
+    for tone, agrees in ((1000.0, True), (1500.0, False)):
+        found = ssb.measure(made, [tone])
+        assert found.readings["carrier offset"].value == pytest.approx(3.0, abs=0.05)
+        assert any("do not agree" in remark for remark in found.remarks) is not agrees
+
+
+def test_two_wrong_tones_give_no_offset() -> None:
+    found = ssb.measure(excerpt({1100.0: 0.3, 1700.0: 0.3}), [1000.0, 1700.0])
+    assert "carrier offset" not in found.readings
+    assert any("do not agree" in remark for remark in found.remarks)
+
+
+def test_products_outside_the_filter_are_said_to_be_missing() -> None:
+    """2·2300 − 700 = 3900 Hz passes, 3·2300 − 2·700 = 5500 Hz and 3·700 − 2·2300 = −2500 Hz do not."""
+    found = ssb.measure(excerpt({700.0: 0.3, 2300.0: 0.3, 3900.0: 0.01}))
+    assert found.readings["two-tone product, third"].value == pytest.approx(20 * math.log10(0.01 / 0.3), abs=0.1)
+    assert "two-tone product, fifth" not in found.readings
+    assert any(remark.startswith("The fifth products") for remark in found.remarks)
+
+
+def test_a_lone_line_below_all_sound_is_a_carrier_off_its_frequency() -> None:
+    found = ssb.measure(excerpt({150.0: 0.4}))
+    assert found.condition is Condition.UNMODULATED
+    assert found.readings["carrier offset"].value == pytest.approx(150.0, abs=0.001)
 
 
 def test_bare_carrier() -> None:
