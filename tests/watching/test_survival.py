@@ -482,7 +482,7 @@ def test_everything_is_recorded_meanwhile_where_asked(quay: Path, tmp_path: Path
 def test_the_recording_of_everything_goes_on_beside_the_first_after_a_loss(quay: Path, tmp_path: Path) -> None:
     class PulledOut(RecordingSource):
         def blocks(self) -> Iterator[IqBlock]:
-            yield from itertools.islice(super().blocks(), 3)
+            yield from itertools.islice(super().blocks(), 2)
             raise SourceLost("dongle X was lost")
 
     with_the_rest = [RecordingSource(quay)]
