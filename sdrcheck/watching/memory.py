@@ -316,7 +316,8 @@ class RollingMemory:
         self._keepings: list[Keeping] = []
         self._lock = threading.Lock()
         self._tuned = _Tuned(source.facts.centre_hz, 0, source.facts.start_utc)
-        self._over = False
+        self.over = False
+        """Whether the source has ended: nothing more comes."""
 
     @property
     def facts(self) -> SourceFacts:
@@ -338,7 +339,7 @@ class RollingMemory:
                 yield block
         finally:
             with self._lock:
-                self._over = True
+                self.over = True
                 keepings, self._keepings = self._keepings, []
             for keeping in keepings:
                 keeping.finish("the source ended")
@@ -435,7 +436,7 @@ class RollingMemory:
         with self._lock:
             wanted += [block for block in self._held if block.first_sample > wanted[-1].first_sample]
             keeping = Keeping(writer, begins, rate, end, wanted, self.facts.told_late_s)
-            if not only_remembered and not self._over:
+            if not only_remembered and not self.over:
                 self._keepings.append(keeping)
             elif not only_remembered:
                 keeping.finish("the source ended")

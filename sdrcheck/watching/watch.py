@@ -177,7 +177,8 @@ class Watch:
             self._open.clear()
             relay.close()
         yield from self._settle(journal)
-        yield from self._miss_the_whole(journal)
+        yield from self._miss_the_whole(journal, memory)
+        self._whole = None
         self._kept.clear()
 
     def _finish_all(self, why: str) -> None:
@@ -286,7 +287,7 @@ class Watch:
 
     def _secure_long_ones(self, journal: Journal, memory: RollingMemory) -> Iterator[Watched]:
         """Begin the recording of a keying that is about to outgrow the memory, and the recording of everything."""
-        yield from self._miss_the_whole(journal)
+        yield from self._miss_the_whole(journal, memory)
         if self._refused:
             return
         if self.record is not None and self._whole is None:
@@ -309,8 +310,8 @@ class Watch:
                     one.refused = True
                     yield self._note(journal, "trouble", str(problem))
 
-    def _miss_the_whole(self, journal: Journal) -> Iterator[Watched]:
-        """Tell where the recording of everything broke off, and let go of one that has ended."""
+    def _miss_the_whole(self, journal: Journal, memory: RollingMemory) -> Iterator[Watched]:
+        """Tell where the recording of everything broke off, and let go of one that ended before its source."""
         if self._whole is None or not self._whole.finished:
             return
         if self._whole.problem is not None:
@@ -318,6 +319,8 @@ class Watch:
             self.record = None
             sentence = f"The recording of everything is cut short, the disk refused ({reason})."
             yield self._note(journal, "trouble", sentence)
+        elif memory.over:
+            return
         self._whole = None
 
     def _ended(self, journal: Journal, memory: RollingMemory, event: TransmissionEnded) -> Iterator[Watched]:
