@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import itertools
 import threading
 import time
 from collections import deque
@@ -357,6 +358,18 @@ class RollingMemory:
         rate = self.facts.sample_rate_hz
         return first.first_sample / rate, (last.first_sample + last.count) / rate
 
+    def utc_at(self, time_s: float) -> str | None:
+        """The instant of a time from the start of the source, as recordings and findings have it."""
+        sample = round(time_s * self.facts.sample_rate_hz)
+        with self._lock:
+            return self._tuned_at(sample).utc_of(sample, self.facts.sample_rate_hz, self._correction_ppm)
+
+    def _tuned_at(self, sample: int) -> _Tuned:
+        tuned = self._tuned
+        for block in itertools.takewhile(lambda block: block.first_sample <= sample, self._held):
+            tuned = tuned.after(block)
+        return tuned
+
     def keep(
         self,
         base: str | Path,
@@ -410,19 +423,13 @@ class RollingMemory:
         first = 0 if from_s is None else max(round(from_s * rate), 0)
         end = None if to_s is None else round(to_s * rate)
         with self._lock:
-            tuned = self._tuned
-            wanted = []
-            for block in self._held:
-                if block.first_sample + block.count <= first:
-                    tuned = tuned.after(block)
-                else:
-                    wanted.append(block)
+            wanted = [block for block in self._held if block.first_sample + block.count > first]
             if not wanted or (end is not None and wanted[0].first_sample >= end):
                 raise SourceError(
                     "nothing of that time is in the rolling memory any more; keep it sooner, or make the memory longer"
                 )
-        begins = max(first, wanted[0].first_sample)
-        tuned = tuned.after(wanted[0])
+            begins = max(first, wanted[0].first_sample)
+            tuned = self._tuned_at(begins)
         start_utc = tuned.utc_of(begins, rate, self._correction_ppm)
         writer = sigmf.Writer(
             base,

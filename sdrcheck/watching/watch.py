@@ -8,7 +8,6 @@ import time
 from collections import deque
 from collections.abc import Callable, Generator, Iterator
 from dataclasses import dataclass, field, replace
-from datetime import timedelta
 from functools import partial
 from pathlib import Path
 
@@ -413,8 +412,8 @@ class Watch:
                 yield self._note(journal, "doubt", sentence, kept=kept.name)
 
     def _base(self, memory: RollingMemory, start_s: float, place: str, kind: str) -> Path:
-        start = memory.facts.start_utc
-        moment = utc_now() if start is None else utc_moment(start) + timedelta(seconds=start_s)
+        utc = memory.utc_at(start_s)
+        moment = utc_now() if utc is None else utc_moment(utc)
         return _free_name(self.folder / name_of(moment, place, kind))
 
     def _note(

@@ -390,3 +390,4 @@ def test_a_recording_is_dated_as_its_inspection_is(
         pass
     kept = open_recording(memory.keep(tmp_path / "kept", from_s))
     assert [segment.start_utc for segment in kept.segments] == starts
+    assert memory.utc_at(from_s) == starts[0]
