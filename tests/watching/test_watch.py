@@ -24,6 +24,7 @@ from sdrcheck.sources.recording import RecordingSource
 from sdrcheck.sources.source import IqBlock, IqSource
 from sdrcheck.sources.synthetic import Synthetic
 from sdrcheck.watching import journal
+from sdrcheck.watching.memory import Keeping
 from sdrcheck.watching.policy import Policy, masked
 from sdrcheck.watching.watch import Watch, Watched
 from tests.conftest import REPOSITORY
@@ -203,6 +204,22 @@ def test_only_what_the_watch_kept_makes_room(tmp_path: Path) -> None:
     assert journal.kept_names(tmp_path) == []
     assert own.exists()
     assert open_recording(tmp_path / "whole").sample_count == open_recording(ANSWERED).sample_count
+
+
+def test_what_is_recorded_of_everything_is_not_begun_again_when_the_source_is_over(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The source may be read to its end, and recorded, long before the engine has worked through it."""
+    start = Keeping.start
+
+    def start_and_end(keeping: Keeping) -> None:
+        start(keeping)
+        while not keeping.finished:
+            time.sleep(0.01)
+
+    monkeypatch.setattr(Keeping, "start", start_and_end)
+    list(Watch(tmp_path / "w", Settings(), Policy(), record=tmp_path / "whole").run(RecordingSource(ANSWERED)))
+    assert [path.name for path in tmp_path.glob("*.sigmf-meta")] == ["whole.sigmf-meta"]
 
 
 def test_what_cannot_be_removed_is_told_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
