@@ -144,7 +144,7 @@ class Session:
             remarks: list[str] = []
             settings = self.judging.settings(source, tell=remarks.append)
             remarks += self._fit_memory(source.facts)
-            self._memory = RollingMemory(source, self.memory_s)
+            self._memory = RollingMemory(source, self.memory_s, settings)
             yield SourceOpened(source.facts, settings, tuple(remarks))
             tapped = Tap(self._memory, self._listening, getattr(source, "recording", None))
             yield from run(tapped, replace(settings, frames_per_s=_FRAMES_PER_S, frame_bins=_FRAME_BINS))

@@ -10,6 +10,9 @@ from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+import msgspec
 
 from sdrcheck.errors import SourceError
 from sdrcheck.filters.iq import clipped_count
@@ -18,6 +21,9 @@ from sdrcheck.recordings.datatypes import bytes_per_sample, components
 from sdrcheck.recordings.facts import ReceptionFacts
 from sdrcheck.recordings.utc import utc_after
 from sdrcheck.sources.source import IqBlock, IqSource, SourceFacts
+
+if TYPE_CHECKING:
+    from sdrcheck.findings.assembly import Judging
 
 _RENEW_S = 1.0
 _ROOM_S = 10.0
@@ -297,20 +303,12 @@ class RollingMemory:
     `keep` and `keep_from` may be called from any thread while the blocks flow.
     """
 
-    def __init__(
-        self,
-        source: IqSource,
-        seconds: float = 120.0,
-        reception: Callable[[str | None], ReceptionFacts] | None = None,
-    ) -> None:
-        """Hold the last `seconds`.
-
-        `reception` gives what is written beside what is kept from an instant on; the source's own facts if not given.
-        """
+    def __init__(self, source: IqSource, seconds: float = 120.0, judging: Judging | None = None) -> None:
+        """Hold the last `seconds`; the reference that `judging` knows is written beside what is kept."""
         if seconds <= 0:
             raise ValueError(f"a rolling memory holds more than 0 s, got {seconds}")
         self._source = source
-        self._reception = reception or (lambda utc: source.facts.reception())
+        self._judging = judging
         self._correction_ppm = self._reception(source.facts.start_utc).reference_ppm
         self.seconds = seconds
         self._held: deque[IqBlock] = deque()
@@ -347,6 +345,19 @@ class RollingMemory:
 
     def close(self) -> None:
         self._source.close()
+
+    def _reception(self, utc: str | None) -> ReceptionFacts:
+        """What is written beside samples from an instant on: what the source knows, and the reference at that time."""
+        reception = self.facts.reception()
+        if self._judging is None or self._judging.reference is None:
+            return reception
+        reference = self._judging.reference_at(utc)
+        return msgspec.structs.replace(
+            reception,
+            reference_ppm=reference.correction_ppm,
+            reference_uncertainty_ppm=reference.uncertainty_ppm,
+            reference_source=reference.source,
+        )
 
     @property
     def span_s(self) -> tuple[float, float]:

@@ -8,10 +8,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Generator, Iterator
 from dataclasses import dataclass, field, replace
-from functools import partial
 from pathlib import Path
-
-import msgspec
 
 from sdrcheck.bench import (
     Event,
@@ -26,7 +23,6 @@ from sdrcheck.bench import (
 from sdrcheck.errors import RecordingError, SdrcheckError, SourceError
 from sdrcheck.findings.inspection import Inspection, Kind, RecordingFacts, ReferenceFacts, Transmission
 from sdrcheck.findings.wording import format_place, format_reading
-from sdrcheck.recordings.facts import ReceptionFacts
 from sdrcheck.recordings.recording import open_recording
 from sdrcheck.recordings.sigmf import DATA, META, base_of
 from sdrcheck.recordings.utc import utc_moment, utc_now, utc_text
@@ -161,7 +157,7 @@ class Watch:
         return self._stopped or (self.deadline is not None and time.monotonic() >= self.deadline)
 
     def _one_source(self, journal: Journal, source: IqSource, *, waits: bool) -> Iterator[Watched]:
-        memory = RollingMemory(source, self.memory_s, partial(self._reception, source.facts))
+        memory = RollingMemory(source, self.memory_s, self.settings)
         relay = Relay(memory, self.hear, room_s=min(4.0, self.memory_s / 4))
         until_over = _Until(relay, self._over)
         try:
@@ -190,19 +186,6 @@ class Watch:
             kept.keeping.finish(why)
         if self._whole is not None:
             self._whole.finish(why)
-
-    def _reception(self, facts: SourceFacts, utc: str | None) -> ReceptionFacts:
-        """What is written beside samples from an instant on: what the source knows, and the reference at that time."""
-        reception = facts.reception()
-        if self.settings.reference is None:
-            return reception
-        reference = self.settings.reference_at(utc)
-        return msgspec.structs.replace(
-            reception,
-            reference_ppm=reference.correction_ppm,
-            reference_uncertainty_ppm=reference.uncertainty_ppm,
-            reference_source=reference.source,
-        )
 
     def _wait_for(
         self, journal: Journal, reopen: Callable[[], IqSource], lost: SourceFacts

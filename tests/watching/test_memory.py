@@ -11,8 +11,9 @@ import numpy as np
 import pytest
 
 from sdrcheck.errors import SourceError
+from sdrcheck.findings.assembly import Judging
+from sdrcheck.receiver.reference import FrequencyReference
 from sdrcheck.recordings import sigmf
-from sdrcheck.recordings.facts import ReceptionFacts
 from sdrcheck.recordings.recording import open_recording
 from sdrcheck.sources.recording import RecordingSource
 from sdrcheck.sources.source import IqBlock, SourceFacts
@@ -385,9 +386,11 @@ def test_a_recording_is_dated_as_its_inspection_is(
     tmp_path: Path, ppm: float | None, from_s: float, starts: list[str]
 ) -> None:
     """From the latest instant the source stated, by its sample clock corrected for what is known of it."""
-    memory = RollingMemory(Dated(lossy=99), 10.0, lambda utc: ReceptionFacts(reference_ppm=ppm))
+    known = None if ppm is None else FrequencyReference(ppm, 0.5, "counter")
+    memory = RollingMemory(Dated(lossy=99), 10.0, Judging(reference=known))
     for _ in memory.blocks():
         pass
     kept = open_recording(memory.keep(tmp_path / "kept", from_s))
     assert [segment.start_utc for segment in kept.segments] == starts
     assert memory.utc_at(from_s) == starts[0]
+    assert (kept.facts.reference_ppm, kept.facts.reference_source) == (ppm, known and known.source)
