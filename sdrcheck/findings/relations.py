@@ -10,12 +10,13 @@ from __future__ import annotations
 import itertools
 import math
 import statistics
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 
 from sdrcheck.decoders.dsc.call import Call
 from sdrcheck.decoders.dsc.fields import CallType
 from sdrcheck.findings.inspection import Kind, Reading, Relation, Transmission
+from sdrcheck.findings.sidebands import PRODUCT, beside
 from sdrcheck.findings.wording import enumerate_words, format_place, format_value
 from sdrcheck.quantities import COVERAGE_FACTOR
 from sdrcheck.receiver.reference import own_part
@@ -95,12 +96,15 @@ def relate(transmissions: Sequence[Transmission]) -> tuple[Relation, ...]:
         (_Heard(index, call, one) for index, one in enumerate(transmissions) for call in one.calls),
         key=lambda one: one.call.start_s,
     )
+    sidebands = tuple(beside(transmissions))
+    products = {one.between[-1] for one in sidebands if one.kind == PRODUCT}
     return (
         *_answers(heard),
         *_attempts(heard),
         *_follow_ons(heard, transmissions),
         *_power_steps(transmissions),
-        *_oscillators(transmissions),
+        *sidebands,
+        *_oscillators(transmissions, products),
     )
 
 
@@ -367,11 +371,13 @@ class _Offset:
         return f"channel {self.transmission.channel}" if self.transmission.channel else format_place(self.transmission)
 
 
-def _oscillators(transmissions: Sequence[Transmission]) -> Iterator[Relation]:
+def _oscillators(transmissions: Sequence[Transmission], products: Collection[int]) -> Iterator[Relation]:
     offsets = [
         _Offset(index, one, reading)
         for index, one in enumerate(transmissions)
-        if (reading := one.reading("carrier offset, relative")) is not None and one.leg != "coast"
+        if (reading := one.reading("carrier offset, relative")) is not None
+        and one.leg != "coast"
+        and index not in products
     ]
     senders = {one.transmission.calls[0].self_id for one in offsets if one.transmission.calls} - {None}
     own = _strongest_sender(offsets)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from sdrcheck.channels import plan
 from sdrcheck.channels.channel import Emission
 from sdrcheck.channels.plan import frequency_text, nearest
 from sdrcheck.findings.inspection import Kind, Reading
@@ -23,6 +24,9 @@ ONE_TONE_WEAK = 0.90
 USB_AUDIO_CENTRE_HZ = 1700.0
 MISTUNED_HZ = 60.0
 """A set that is only off frequency lies nearer than this to its channel."""
+HARDLY_SUPPRESSED_DB = 15.0
+"""A carrier no further down than this was sent on purpose, or nothing suppresses it (H3E and A3E: 6 dB and less)."""
+SOUND_HZ = (300.0, 3_000.0)
 
 _ADVICE: tuple[tuple[str, str], ...] = (
     (
@@ -38,7 +42,6 @@ _ADVICE: tuple[tuple[str, str], ...] = (
         "transient frequency",
         "The carrier moves far after key-on: a synthesizer slow to lock; repeat cold and warm.",
     ),
-    ("carrier suppression", "The carrier is poorly suppressed: the balanced modulator."),
     ("two-tone product", "The products of two tones are strong: bias, drive or load of the output stage."),
 )
 
@@ -46,7 +49,9 @@ _ADVICE: tuple[tuple[str, str], ...] = (
 def signatures(kind: Kind, emission: Emission, lies_at_hz: float, readings: Sequence[Reading]) -> tuple[str, ...]:
     """Sentences for the faults that one transmission's readings show; `lies_at_hz` is where it was found, corrected."""
     by_name = {reading.quantity: reading for reading in readings}
-    parts: list[Iterator[str]] = [_carrier(by_name), _advised(readings)]
+    parts: list[Iterator[str]] = [_carrier(by_name), _advised(readings), _suppression(by_name)]
+    if emission in (Emission.N0N, Emission.UNKNOWN):
+        parts.append(_wrong_sideband(kind, lies_at_hz))
     if kind is Kind.DSC_CALL and emission is Emission.G2B:
         parts += [_indices(by_name), _tones(by_name)]
     if kind in (Kind.DSC_CALL, Kind.NAVTEX):
@@ -73,6 +78,30 @@ def _advised(readings: Sequence[Reading]) -> Iterator[str]:
     for stem, sentence in _ADVICE:
         if any(reading.quantity.startswith(stem) and _failed(reading) for reading in readings):
             yield sentence
+
+
+def _suppression(found: dict[str, Reading]) -> Iterator[str]:
+    reading = found.get("carrier suppression")
+    if reading is None or not _failed(reading):
+        return
+    if reading.value + reading.uncertainty < HARDLY_SUPPRESSED_DB:
+        yield "The carrier is hardly suppressed at all: the set is on A3E or H3E, or its balanced modulator is dead."
+    else:
+        yield "The carrier is poorly suppressed: the balanced modulator."
+
+
+def _wrong_sideband(kind: Kind, lies_at_hz: float) -> Iterator[str]:
+    """Something off the plan that mirrors a telephony channel."""
+    if plan.channel_at(lies_at_hz) is not None:
+        return
+    above = plan.within(lies_at_hz + SOUND_HZ[0], lies_at_hz + SOUND_HZ[1])
+    dial = next((channel for channel in above if channel.emission is Emission.J3E), None)
+    if dial is not None and kind in (Kind.CARRIER, Kind.UNKNOWN):
+        yield (
+            f"It lies {dial.frequency_hz - lies_at_hz:.0f} Hz below {frequency_text(dial.frequency_hz)}, where the "
+            "lower sideband of a set with its dial there would be: if one was keyed, it is on the wrong sideband (USB "
+            "belongs there), or sends both."
+        )
 
 
 def _indices(found: dict[str, Reading]) -> Iterator[str]:

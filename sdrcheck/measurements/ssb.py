@@ -259,6 +259,8 @@ def _tones(
     else:
         bound = 10 * math.log10(peak_power / strongest_noise)
         readings["carrier suppression"] = _bounded(bound, _NO_SET_IS_BETTER_DB, "no rest of the carrier")
+        hidden = Term.rectangular("a carrier that noise hides", 20 * math.log10(1 + 10 ** (-bound / 20)))
+        readings["level, peak envelope"] = peak.widened(hidden)
         remarks.append(f"No rest of the carrier stands out of the noise: it is suppressed by at least {bound:.1f} dB.")
     if products:
         tone_power = float(np.mean([lines.power(i) for i in range(count)]))
@@ -346,7 +348,7 @@ def _envelope_of(lines: _Lines) -> Measured:
     return Measured(
         value=20 * math.log10(amplitude),
         unit="dBFS",
-        terms=(Term.normal("noise", 2 * DECIBELS * spread / amplitude),),
+        terms=(Term.normal("noise", PRUDENCE * 2 * DECIBELS * spread / amplitude),),
         method="amplitudes of the lines added",
     )
 

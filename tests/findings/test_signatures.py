@@ -75,3 +75,36 @@ def test_a_dial_on_the_assigned_frequency_is_recognised(lies_at_hz: float, said:
     """2185.8 kHz is the dial for 2187.5 kHz, with tones around 1700 Hz (Rec. ITU-R M.541, annex text)."""
     found = signatures(Kind.DSC_CALL, Emission.F1B, lies_at_hz, ())
     assert (said in found[0]) if said else found == ()
+
+
+@pytest.mark.parametrize(
+    ("kind", "emission", "lies_at_hz", "named"),
+    [
+        (Kind.CARRIER, Emission.N0N, 2_181_000.0, "1000 Hz below 2182 kHz"),
+        (Kind.UNKNOWN, Emission.UNKNOWN, 4_123_500.0, "1500 Hz below 4125 kHz"),
+        (Kind.CARRIER, Emission.N0N, 2_178_000.0, None),
+        (Kind.CARRIER, Emission.N0N, 2_181_850.0, None),
+        (Kind.CARRIER, Emission.N0N, 2_183_000.0, None),
+    ],
+)
+def test_what_mirrors_a_telephony_channel_is_perhaps_on_the_wrong_sideband(
+    kind: Kind, emission: Emission, lies_at_hz: float, named: str | None
+) -> None:
+    """A lower sideband lies as far below the dial as the sound is high; sets pass 300 to 3000 Hz."""
+    found = signatures(kind, emission, lies_at_hz, ())
+    assert (named in found[0] and "wrong sideband" in found[0]) if named else found == ()
+
+
+@pytest.mark.parametrize(
+    ("value", "verdict", "said"),
+    [
+        (6.0, "fail", "hardly suppressed at all"),
+        (30.0, "fail", "poorly suppressed"),
+        (36.0, "fail, not proven", None),
+        (45.0, "pass", None),
+    ],
+)
+def test_suppression_tells_a_dead_modulator_from_a_poor_one(value: float, verdict: str, said: str | None) -> None:
+    """H3E is the carrier 6 dB under the peak envelope, as A3E with full modulation is."""
+    found = signatures(Kind.VOICE, Emission.J3E, 2_182_000.0, [read("carrier suppression", value, "dB", verdict)])
+    assert (said in found[0]) if said else found == ()
