@@ -106,7 +106,9 @@ class Feed:
             self._results.put(EngineStopped("" if self._stop.is_set() else str(problem)))
         except Exception as problem:  # a bug of ours must reach the user, and the window must stay
             log.exception("the engine stopped")
-            self._results.put(EngineStopped(f"the engine stopped: {type(problem).__name__}: {problem}"))
+            self._results.put(
+                EngineStopped(f"the engine stopped, please report it: {type(problem).__name__}: {problem}")
+            )
 
 
 def fitting_memory_s(facts: SourceFacts, seconds: float) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import logging
 import queue
 import threading
@@ -145,6 +146,7 @@ def _why(job: Job, problem: Exception) -> str:
         return str(problem)
     if isinstance(problem, OSError):
         where = f" ({problem.filename})" if problem.filename else ""
-        return f"{job.what}: {problem.strerror or problem}{where}"
+        remedy = "; free some space" if problem.errno == errno.ENOSPC else ""
+        return f"{problem.strerror or problem}{where}{remedy}"
     log.error("%s failed", job.what, exc_info=problem)
     return f"{job.what}: internal error, please report it: {type(problem).__name__}: {problem}"

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from sdrcheck_gui.qt import QtCore, QtGui, QtWidgets
+from sdrcheck_gui.panels.text import give_room
+from sdrcheck_gui.qt import QtGui, QtWidgets
 
 KEYS = {  # key -> what it does
     "F1": "this page",
@@ -67,11 +68,11 @@ class KeysPage(QtWidgets.QDialog):
             table.setItem(row, 1, QtWidgets.QTableWidgetItem(does))
         table.horizontalHeader().setSectionResizeMode(0, QtWidgets.QHeaderView.ResizeMode.ResizeToContents)
         table.horizontalHeader().setSectionResizeMode(1, QtWidgets.QHeaderView.ResizeMode.Stretch)
-        table.verticalHeader().setDefaultSectionSize(round(1.5 * table.fontMetrics().height()))
+        table.verticalHeader().setSectionResizeMode(QtWidgets.QHeaderView.ResizeMode.ResizeToContents)
         buttons = QtWidgets.QDialogButtonBox(QtWidgets.QDialogButtonBox.StandardButton.Close)
         buttons.rejected.connect(self.reject)
         column = QtWidgets.QVBoxLayout(self)
         column.addWidget(table)
         column.addWidget(buttons)
         self.table = table
-        self.resize(QtCore.QSize(640, 560).boundedTo(self.screen().availableSize() * 0.9))
+        give_room(self, 100, 38)

@@ -40,6 +40,8 @@ TICK_MS = 33
 MEMORY_S = 120.0
 LIVE_SPAN_S = 60.0
 _AFTER_THE_PICTURE_MS = 300
+_LARGE = 1.4
+"""From so many times the usual size of text on, sentences stand above the buttons, not beside them."""
 _SLOW_TICKS = 6
 """What need not follow every frame is drawn once in so many."""
 
@@ -117,11 +119,13 @@ class Window(QtWidgets.QMainWindow):
         self._show_chosen()
 
     def _lay_out(self) -> None:
-        top = QtWidgets.QHBoxLayout()
+        top = self._top = QtWidgets.QBoxLayout(QtWidgets.QBoxLayout.Direction.LeftToRight)
         top.setContentsMargins(6, 2, 6, 0)
         top.addWidget(self.status, 1)
+        buttons = QtWidgets.QHBoxLayout()
         for button in (self.again_button, self.mark_button, self.keep_button, self.setup_button, self.keys_button):
-            top.addWidget(button)
+            buttons.addWidget(button)
+        top.addLayout(buttons)
         over = QtWidgets.QSplitter(QtCore.Qt.Orientation.Vertical)
         over.addWidget(self.band)
         over.addWidget(self.tape)
@@ -248,7 +252,7 @@ class Window(QtWidgets.QMainWindow):
                 answers.put(found)
 
         self.jobs.start(
-            "Looking what is ready",
+            "Looking at what is ready",
             look,
             lambda _: self._look_for_loudspeakers(),
             lambda sentence: answers.put(Finding("looking", "missing", sentence)),
@@ -537,6 +541,8 @@ class Window(QtWidgets.QMainWindow):
         QtWidgets.QApplication.setFont(font)
         self.band.scale_text(font, font.pointSizeF() / self._usual_points)
         self.traces.scale_text(font)
+        way = QtWidgets.QBoxLayout.Direction
+        self._top.setDirection(way.TopToBottom if font.pointSizeF() > _LARGE * self._usual_points else way.LeftToRight)
         for words in self.findChildren(Words):
             words.fit_font()
 

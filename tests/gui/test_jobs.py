@@ -37,7 +37,7 @@ def test_an_answer_comes_once_and_in_the_thread_that_asks() -> None:
     ("problem", "said"),
     [
         (VisitError("the file is damaged; look at it"), "the file is damaged; look at it"),
-        (OSError(28, "No space left on device", "/x"), "Trying: No space left on device (/x)"),
+        (OSError(28, "No space left on device", "/x"), "No space left on device (/x); free some space"),
         (KeyError("x"), "Trying: internal error, please report it: KeyError: 'x'"),
     ],
 )

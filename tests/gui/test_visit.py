@@ -282,3 +282,19 @@ def test_of_what_answered_by_chance_the_page_tells_no_identity(folder: Path) -> 
     own, other = visit_work.gathered(folder).check(CALL_CHECK).tries[-1].transmissions
     assert own.calls[0].self_id == "211999990"
     assert "211888880" not in str(other)
+
+
+def test_with_text_twice_as_large_the_visit_never_scrolls_sideways(window: Window, qtbot, folder: Path) -> None:  # type: ignore[no-untyped-def]
+    opened(window, qtbot, folder)
+    before = QtWidgets.QApplication.font()
+    try:
+        window.scale_font(2.0)
+        window.resize(1366, 768)
+        for check in (CALL_CHECK, "ship/papers", "vhf-1/distress-format", "vhf-1/ch06-high"):
+            choose(window, check)
+            qtbot.wait(50)
+            assert window.visit.page.horizontalScrollBar().maximum() == 0, check
+            blank = window.visit.view.height() - window.visit.view.held.geometry().bottom()
+            assert blank < max(100, window.visit.page.viewport().height()), check
+    finally:
+        QtWidgets.QApplication.setFont(before)

@@ -11,6 +11,7 @@ from sdrcheck.visits.matching import objection
 from sdrcheck.visits.results import OUTCOMES, Outcome, Seen
 from sdrcheck_gui.keyings import Keying
 from sdrcheck_gui.look import Look
+from sdrcheck_gui.panels.flowing import Flowing
 from sdrcheck_gui.panels.printout import takes_printout
 from sdrcheck_gui.panels.text import Words
 from sdrcheck_gui.qt import QtCore, QtWidgets
@@ -26,6 +27,8 @@ ANSWERS = {
     How.SEEN: "answered by looking and listening",
 }
 NO_INSTRUMENT = "not named"
+_FIGURES = 7
+"""So many can be read in a field at least."""
 
 
 def state_words(one: CheckCase) -> str:
@@ -100,12 +103,9 @@ class CheckView(QtWidgets.QWidget):
         self.printout_button.clicked.connect(lambda: self._emit(self.printout_wanted))
         self.attach_button.clicked.connect(lambda: self._emit(self.attach_wanted))
         self.file_button.clicked.connect(lambda: self._emit(self.file_wanted))
-        row = QtWidgets.QHBoxLayout()
-        row.addWidget(self.attach_button, 1)
-        row.addWidget(self.file_button)
         column = QtWidgets.QVBoxLayout(self.attach_box)
         column.addWidget(self.fits)
-        column.addLayout(row)
+        column.addLayout(Flowing(self.attach_button, self.file_button))
         column.addWidget(self.printout_button)
         column.addWidget(self.tries)
 
@@ -134,18 +134,16 @@ class CheckView(QtWidgets.QWidget):
         for combo in (self.quantity, self.instrument):
             combo.setSizeAdjustPolicy(QtWidgets.QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
             combo.setMinimumContentsLength(10)
-        first, second = QtWidgets.QHBoxLayout(), QtWidgets.QHBoxLayout()
-        first.addWidget(self.quantity, 3)
-        first.addWidget(self.value, 2)
-        first.addWidget(QtWidgets.QLabel("±"))
-        first.addWidget(self.uncertainty, 2)
-        first.addWidget(self.unit)
-        second.addWidget(QtWidgets.QLabel("by"))
-        second.addWidget(self.instrument, 1)
-        second.addWidget(self.meter_button)
+        reading = QtWidgets.QWidget()
+        row = QtWidgets.QHBoxLayout(reading)
+        row.setContentsMargins(0, 0, 0, 0)
+        for widget in (self.value, QtWidgets.QLabel("±"), self.uncertainty, self.unit):
+            row.addWidget(widget)
+        for field in (self.value, self.uncertainty):
+            field.setMinimumWidth(_FIGURES * field.fontMetrics().horizontalAdvance("0"))
         column = QtWidgets.QVBoxLayout(self.meter_box)
-        column.addLayout(first)
-        column.addLayout(second)
+        column.addLayout(Flowing(self.quantity, reading))
+        column.addLayout(Flowing(QtWidgets.QLabel("by"), self.instrument, self.meter_button))
         column.addWidget(self.meters)
 
     def _seen_part(self) -> None:
@@ -159,12 +157,9 @@ class CheckView(QtWidgets.QWidget):
         self.bad_button.clicked.connect(lambda: self._file_seen(False))
         self.looked = Words()
         self.looked.setAccessibleName("what was seen so far")
-        row = QtWidgets.QHBoxLayout()
-        row.addWidget(self.good_button)
-        row.addWidget(self.bad_button)
         column = QtWidgets.QVBoxLayout(self.seen_box)
         column.addWidget(self.note)
-        column.addLayout(row)
+        column.addLayout(Flowing(self.good_button, self.bad_button))
         column.addWidget(self.looked)
 
     def _outcome_part(self) -> None:
@@ -174,6 +169,7 @@ class CheckView(QtWidgets.QWidget):
         self.outcome = QtWidgets.QComboBox()
         self.outcome.addItems(list(OUTCOMES))
         self.outcome.setAccessibleName("outcome")
+        self.outcome.setSizePolicy(QtWidgets.QSizePolicy.Policy.Maximum, QtWidgets.QSizePolicy.Policy.Fixed)
         self.reason = QtWidgets.QLineEdit()
         self.reason.setPlaceholderText("why; needed for all but satisfactory")
         self.reason.setAccessibleName("reason for the outcome")
@@ -183,12 +179,9 @@ class CheckView(QtWidgets.QWidget):
         self.reason.returnPressed.connect(self._file_outcome)
         self.decided = Words()
         self.decided.setAccessibleName("outcome so far")
-        row = QtWidgets.QHBoxLayout()
-        row.addWidget(self.outcome)
-        row.addWidget(self.reason, 1)
         column = QtWidgets.QVBoxLayout(self.outcome_box)
         column.addWidget(self.proposal)
-        column.addLayout(row)
+        column.addLayout(Flowing(self.outcome, self.reason))
         column.addWidget(self.outcome_button)
         column.addWidget(self.decided)
 

@@ -14,7 +14,7 @@ from sdrcheck_gui.feed import Session
 from sdrcheck_gui.jobs import Job
 from sdrcheck_gui.keyings import Keying
 from sdrcheck_gui.look import Look
-from sdrcheck_gui.panels.text import Words
+from sdrcheck_gui.panels.text import Words, give_room
 from sdrcheck_gui.qt import QtCore, QtWidgets
 
 if TYPE_CHECKING:
@@ -73,7 +73,7 @@ class GatesPage(QtWidgets.QDialog):
         buttons.rejected.connect(self.reject)
         column.addStretch(1)
         column.addWidget(buttons)
-        self.resize(QtCore.QSize(560, 520).boundedTo(self.screen().availableSize() * 0.9))
+        give_room(self, 80, 35)
 
     def _leak_check(self) -> QtWidgets.QWidget:
         box = QtWidgets.QGroupBox("Leak check, with the chosen test call")

@@ -7,8 +7,8 @@ from pathlib import Path
 from sdrcheck.errors import SdrcheckError
 from sdrcheck.visits.ship import SetKind
 from sdrcheck_gui import visit_work
-from sdrcheck_gui.panels.text import Words
-from sdrcheck_gui.qt import QtCore, QtWidgets
+from sdrcheck_gui.panels.text import Words, give_room
+from sdrcheck_gui.qt import QtWidgets
 
 
 class NewVisitPage(QtWidgets.QDialog):
@@ -65,7 +65,7 @@ class NewVisitPage(QtWidgets.QDialog):
         column.addWidget(self.problem)
         column.addStretch(1)
         column.addWidget(buttons)
-        self.resize(QtCore.QSize(480, 320).boundedTo(self.screen().availableSize() * 0.9))
+        give_room(self, 70, 20)
 
     def _name_folder(self) -> None:
         from sdrcheck.evidence.bundle import safe_name

@@ -11,7 +11,7 @@ import msgspec
 from sdrcheck.errors import SdrcheckError
 from sdrcheck.visits import document, ship
 from sdrcheck_gui.look import Look
-from sdrcheck_gui.panels.text import Words
+from sdrcheck_gui.panels.text import Words, give_room
 from sdrcheck_gui.qt import QtCore, QtGui, QtWidgets
 
 _GROUPS = ("ship", "job")
@@ -44,7 +44,7 @@ class PapersPage(QtWidgets.QDialog):
         column.addWidget(self.problem)
         column.addWidget(self.doubts)
         column.addWidget(buttons)
-        self.resize(QtCore.QSize(620, 620).boundedTo(self.screen().availableSize() * 0.9))
+        give_room(self, 90, 40)
         self._fill()
         self.tree.itemChanged.connect(self._changed)
 

@@ -10,6 +10,7 @@ from sdrcheck.cli.visit_options import now_utc
 from sdrcheck.errors import SdrcheckError
 from sdrcheck.findings.inspection import Kind, Transmission
 from sdrcheck.visits.checks.check import Check
+from sdrcheck_gui.panels.text import give_room
 from sdrcheck_gui.qt import QtCore, QtGui, QtWidgets
 
 Filer = Callable[[Path, str, str, tuple[str, ...]], object]
@@ -72,7 +73,7 @@ class PrintoutPage(QtWidgets.QDialog):
         column.addLayout(row)
         column.addLayout(buttons)
         column.addWidget(self.found, 3)
-        self.resize(QtCore.QSize(720, 640).boundedTo(self.screen().availableSize() * 0.9))
+        give_room(self, 100, 42)
 
     def _browse(self) -> None:
         name, _ = QtWidgets.QFileDialog.getOpenFileName(

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from sdrcheck_gui import visit_work
 from sdrcheck_gui.jobs import Job, Jobs
-from sdrcheck_gui.panels.text import Words
+from sdrcheck_gui.panels.text import Words, give_room
 from sdrcheck_gui.qt import QtCore, QtGui, QtWidgets
 
 if TYPE_CHECKING:
@@ -33,7 +33,7 @@ class ReportPage(QtWidgets.QDialog):
             self.what.addItem(f"fault report: {one.check.title}", one.check.id)
         self.paper = QtWidgets.QComboBox()
         self.paper.addItems(list(PAPERS))
-        self.others = QtWidgets.QCheckBox("show o&thers")
+        self.others = QtWidgets.QCheckBox("show o&ther stations")
         self.others.setToolTip("Do not mask other stations' identities and positions: only where it is needed")
         self.what.setAccessibleName("what to report")
         self.paper.setAccessibleName("paper")
@@ -61,7 +61,7 @@ class ReportPage(QtWidgets.QDialog):
         column.addLayout(top)
         column.addWidget(self.said)
         column.addWidget(self.paper_roll, 1)
-        self.resize(QtCore.QSize(900, 940).boundedTo(self.screen().availableSize() * 0.92))
+        give_room(self, 130, 60)
 
     def write(self) -> None:
         """Write the report anew and show it."""

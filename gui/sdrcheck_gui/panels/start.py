@@ -19,6 +19,7 @@ from sdrcheck.receiver.cautions import BEFORE_KEYING
 from sdrcheck.receiver.reference import FrequencyReference
 from sdrcheck.sources.source import Tuning
 from sdrcheck_gui.look import Look
+from sdrcheck_gui.panels.page import Page
 from sdrcheck_gui.panels.text import Words
 from sdrcheck_gui.qt import QtCore, QtGui, QtWidgets
 from sdrcheck_gui.setup import Setup
@@ -92,7 +93,7 @@ class ChainPicture(QtWidgets.QWidget):
         painter.drawText(below, QtCore.Qt.AlignmentFlag.AlignLeft | QtCore.Qt.TextFlag.TextWordWrap, words_below)
 
 
-class StartPanel(QtWidgets.QScrollArea):
+class StartPanel(Page):
     """Asks for a set-up and says at once what is wrong with it."""
 
     started = QtCore.Signal(str, object, object)
@@ -101,14 +102,9 @@ class StartPanel(QtWidgets.QScrollArea):
     ready_wanted = QtCore.Signal()
 
     def __init__(self, look: Look, setup: Setup) -> None:
-        super().__init__()
+        super().__init__(QtWidgets.QWidget())
         self._look = look
         self._answers: queue.SimpleQueue[Finding] = queue.SimpleQueue()
-        self._page = QtWidgets.QWidget()
-        self.setWidget(self._page)
-        self.setWidgetResizable(True)
-        self._page.installEventFilter(self)
-        self.setFrameShape(QtWidgets.QFrame.Shape.NoFrame)
         self.source = QtWidgets.QComboBox()
         self.source.setEditable(True)
         self.source.addItems(["dongle", "net:127.0.0.1:1234", "sound:"])
@@ -162,7 +158,7 @@ class StartPanel(QtWidgets.QScrollArea):
         self.ready.setReadOnly(True)
         self.ready.setAccessibleName("what is ready and what is not, each with its remedy")
         self.look_again = QtWidgets.QPushButton("Look &again")
-        self.look_again.setToolTip("Look anew what is ready, after something was plugged in")
+        self.look_again.setToolTip("Look again at what is ready, after something was plugged in")
         self.look_again.clicked.connect(self.ready_wanted)
         self._lay_out(browse)
         self.fill(setup)
@@ -228,22 +224,6 @@ class StartPanel(QtWidgets.QScrollArea):
         for quiet in (self.known, self.limits_title):
             quiet.colour(look.faint)
         self._work_out()
-
-    def resizeEvent(self, event: QtGui.QResizeEvent) -> None:
-        super().resizeEvent(event)
-        self._fit_height()
-
-    def eventFilter(self, watched: QtCore.QObject, event: QtCore.QEvent) -> bool:
-        if event.type() == QtCore.QEvent.Type.LayoutRequest:
-            self._fit_height()
-        return super().eventFilter(watched, event)
-
-    def _fit_height(self) -> None:
-        """Let the page be as high as its sentences need at this width; what Qt guesses is for the narrowest."""
-        layout = self._page.layout()
-        needed = 0 if layout is None else layout.minimumHeightForWidth(self.viewport().width())
-        if needed > 0 and needed != self._page.minimumHeight():
-            self._page.setMinimumHeight(needed)
 
     def showEvent(self, event: QtGui.QShowEvent) -> None:
         super().showEvent(event)

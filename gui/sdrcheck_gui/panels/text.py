@@ -14,6 +14,13 @@ def harmless(text: str) -> str:
     return printable(text.replace("\r\n", "\n").replace("\r", "\n")[-_LONGEST_SHOWN:], lines=True)
 
 
+def give_room(dialog: QtWidgets.QDialog, letters: int, lines: int) -> None:
+    """Let a dialog be so many letters wide and lines high, where the screen has the room."""
+    metrics = QtGui.QFontMetrics(QtWidgets.QApplication.font())
+    wanted = QtCore.QSize(letters * metrics.averageCharWidth(), lines * metrics.height())
+    dialog.resize(wanted.boundedTo(dialog.screen().availableSize() * 0.9))
+
+
 class Words(QtWidgets.QLabel):
     """Plain sentences; never markup, whatever was received. Hidden while empty."""
 

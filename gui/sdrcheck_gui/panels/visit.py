@@ -15,12 +15,13 @@ from sdrcheck_gui.jobs import Job, Jobs
 from sdrcheck_gui.keyings import Keying
 from sdrcheck_gui.look import Look
 from sdrcheck_gui.panels.check import CheckView, state_words
+from sdrcheck_gui.panels.flowing import Flowing
 from sdrcheck_gui.panels.gates import GatesPage
 from sdrcheck_gui.panels.new_visit import NewVisitPage
+from sdrcheck_gui.panels.page import Page
 from sdrcheck_gui.panels.papers import PapersPage
 from sdrcheck_gui.panels.printout import PrintoutPage
 from sdrcheck_gui.panels.report import ReportPage
-from sdrcheck_gui.panels.sideways import Sideways
 from sdrcheck_gui.panels.text import Words
 from sdrcheck_gui.qt import QtCore, QtGui, QtWidgets
 
@@ -72,10 +73,7 @@ class VisitPanel(QtWidgets.QWidget):
         self.table.header().setStretchLastSection(False)
         self.table.currentItemChanged.connect(lambda now, _: self._choose(now))
         self.view = CheckView(look)
-        scroll = QtWidgets.QScrollArea()
-        scroll.setWidget(self.view)
-        scroll.setWidgetResizable(True)
-        scroll.setFrameShape(QtWidgets.QFrame.Shape.NoFrame)
+        self.page = Page(self.view)
         self.hands_button = self._button(
             "&Hands-free run …",
             "One person at the radio, the laptop three metres away (Ctrl+H)",
@@ -83,7 +81,7 @@ class VisitPanel(QtWidgets.QWidget):
         )
         self.report_button = self._button("R&eport …", "Write the report and look at its pages", self._report)
         self.pack_button = self._button("Bun&dle …", "Pack everything into one folder and one archive", self._pack)
-        self._lay_out(scroll)
+        self._lay_out()
         view = self.view
         view.attach_wanted.connect(self.attach)
         view.file_wanted.connect(self._ask_recording)
@@ -101,12 +99,10 @@ class VisitPanel(QtWidgets.QWidget):
         button.clicked.connect(lambda: action())
         return button
 
-    def _lay_out(self, scroll: QtWidgets.QScrollArea) -> None:
-        top = _row(self.open_button, self.new_button, self.papers_button)
-        end = _row(self.hands_button, self.report_button, self.pack_button)
+    def _lay_out(self) -> None:
         parts = self.parts = QtWidgets.QSplitter(QtCore.Qt.Orientation.Vertical)
         parts.addWidget(self.table)
-        parts.addWidget(scroll)
+        parts.addWidget(self.page)
         parts.setSizes([190, 380])
         parts.setStretchFactor(1, 1)
         self.hint = Words(_HINT)
@@ -115,12 +111,12 @@ class VisitPanel(QtWidgets.QWidget):
         column.setContentsMargins(4, 4, 4, 4)
         column.addWidget(self.heading)
         column.addWidget(self.folder)
-        column.addWidget(Sideways(top))
+        column.addLayout(Flowing(self.open_button, self.new_button, self.papers_button))
         column.addWidget(self.problem)
         column.addWidget(self.progress)
         column.addWidget(parts, 1)
         column.addWidget(self.hint, 1)
-        column.addWidget(Sideways(end))
+        column.addLayout(Flowing(self.hands_button, self.report_button, self.pack_button))
 
     def _enable(self) -> None:
         there = self.case is not None
@@ -394,12 +390,3 @@ class VisitPanel(QtWidgets.QWidget):
             self.problem.say("\n".join(packed.remarks))
 
         self._jobs.start("Packing the visit", lambda job: visit_work.pack(job, path, destination), done, self._fail)
-
-
-def _row(*buttons: QtWidgets.QPushButton) -> QtWidgets.QWidget:
-    row = QtWidgets.QWidget()
-    layout = QtWidgets.QHBoxLayout(row)
-    layout.setContentsMargins(0, 0, 0, 0)
-    for button in buttons:
-        layout.addWidget(button)
-    return row
