@@ -14,6 +14,9 @@ if TYPE_CHECKING:
 _MOST = 1e12
 """Numbers beyond this are typing errors, and would only overflow."""
 _LONGEST_S = 1e9
+LEAST_SPEED = 0.01
+"""A recording played slower than this would seem to stand still."""
+NO_UNCERTAINTY = "nothing is known without uncertainty; give the one on the certificate (k = 2)"
 _SCALES = {"": 1.0, "hz": 1.0, "k": 1e3, "khz": 1e3, "m": 1e6, "mhz": 1e6, "g": 1e9, "ghz": 1e9}
 
 
@@ -27,7 +30,9 @@ class Frequency(click.ParamType[float]):
             return float(value)
         found = re.fullmatch(r"\s*([0-9]*\.?[0-9]+(?:[eE][+-]?[0-9]+)?)\s*([kKmMgG]?(?:[hH][zZ])?)\s*", str(value))
         if not found:
-            self.fail(f"{value!r} is not a frequency; write it like 156.525M, 518k or 2187.5 kHz", param, ctx)
+            self.fail(
+                f"{value!r} is not a frequency; write it like 156.525M, 518k or 2187.5 kHz, with a point", param, ctx
+            )
         frequency = float(found[1]) * _SCALES[found[2].lower()]
         if frequency > _MOST:
             self.fail(f"{value!r} is no frequency to reckon with; write it like 156.525M", param, ctx)
@@ -59,6 +64,18 @@ class Number(click.ParamType[float]):
         return number
 
 
+class Speed(Number):
+    """How fast a recording plays: 1 as it was, 0 at once."""
+
+    name = "speed"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        speed = super().convert(value, param, ctx)
+        if 0 < speed < LEAST_SPEED:
+            self.fail(f"{value} is too slow; it must be {LEAST_SPEED:g} or more, or 0 for at once", param, ctx)
+        return speed
+
+
 class PartsPerMillion(click.ParamType[tuple[float, float]]):
     """`+2.7±0.3` or `+2.7+-0.3`: δ and its expanded uncertainty in ppm."""
 
@@ -70,10 +87,16 @@ class PartsPerMillion(click.ParamType[tuple[float, float]]):
         number = r"([0-9]+\.?[0-9]*|\.[0-9]+)"
         found = re.fullmatch(rf"\s*([+\-−]?){number}\s*(?:±|\+/?-)\s*{number}\s*(?:ppm)?\s*", str(value))
         if not found:
-            self.fail(f"{value!r} is not a correction; write it like +2.7±0.3 (ppm, uncertainty for k = 2)", param, ctx)
+            self.fail(
+                f"{value!r} is not a correction; write it like +2.7±0.3, with points (ppm, uncertainty for k = 2)",
+                param,
+                ctx,
+            )
         correction = (-1.0 if found[1] in ("-", "−") else 1.0) * float(found[2])
         if abs(correction) >= 1000:
             self.fail(f"{correction:+g} ppm is no dongle's correction; it lies within ±1000 ppm", param, ctx)
+        if not float(found[3]):
+            self.fail(f"{value!r}: {NO_UNCERTAINTY}", param, ctx)
         return correction, float(found[3])
 
 
@@ -88,7 +111,7 @@ class Duration(click.ParamType[float]):
         found = re.fullmatch(r"\s*([0-9]*\.?[0-9]+)\s*([hms]?)\s*", str(value).lower())
         seconds = float(found[1]) * {"h": 3600.0, "m": 60.0}.get(found[2], 1.0) if found else 0.0
         if not 0 < seconds <= _LONGEST_S:
-            self.fail(f"{value!r} is no length of time; write it like 12h, 90m or 45s", param, ctx)
+            self.fail(f"{value!r} is no length of time; write it like 12h, 1.5h, 90m or 45s", param, ctx)
         return seconds
 
 
@@ -173,4 +196,5 @@ LETTERS = Letters()
 MMSI = Identity()
 NUMBER = Number()
 PPM = PartsPerMillion()
+SPEED = Speed(0)
 WATTS = Watts()

@@ -13,6 +13,8 @@ from sdrcheck.cli.arguments import CHAIN, FREQUENCY, NUMBER, WATTS, Number
 from sdrcheck.cli.options import SOURCE_HELP, caution, channels_inside, channels_named, tuning, tuning_options
 from sdrcheck.receiver.attenuation import (
     AIMED_DBM,
+    FAINT_DBM,
+    PLANNED_DBM,
     Assessment,
     Element,
     Kind,
@@ -289,7 +291,7 @@ def _print_text(result: Assessment) -> None:
         console.print(f"The line must end in a load for {watts_text(result.load_w)} or in the antenna.")
     console.print(
         f"At the dongle: {dbm(result.transmitter_w):.2f} - {result.loss_db:.2f} = {result.at_dongle_dbm:.2f} dBm "
-        f"(aim at {AIMED_DBM[0]:.0f} to {AIMED_DBM[1]:.0f} dBm)."
+        f"(aim at {AIMED_DBM[0]:.0f} to {AIMED_DBM[1]:.0f} dBm; {FAINT_DBM:.0f} to {PLANNED_DBM:.0f} dBm will do)."
     )
     console.print(
         f"Gain {result.gain_db:g} dB: expect about {result.expected_dbfs:.0f} dBFS, give or take 10 dB; start at the "

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import click
 
-from sdrcheck.cli.arguments import CHAIN, FREQUENCY, NUMBER, PPM, Number
+from sdrcheck.cli.arguments import CHAIN, FREQUENCY, NUMBER, PPM, SPEED
 
 if TYPE_CHECKING:
     from sdrcheck.bench import Settings
@@ -193,9 +193,7 @@ tuning_options = _several(
     ),
     click.option("--rate", type=FREQUENCY, help="Samples a second, for example 2.4M."),
     click.option("--gain", type=NUMBER, help="Tuner gain in dB; the nearest step is taken.  [default: 0]"),
-    click.option(
-        "--speed", type=Number(0), default=1.0, show_default=True, help="How fast a recording plays; 0 at once."
-    ),
+    click.option("--speed", type=SPEED, default=1.0, show_default=True, help="How fast a recording plays; 0 at once."),
 )
 
 source_options = _several(

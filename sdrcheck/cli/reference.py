@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from sdrcheck.cli.arguments import CHAIN, FREQUENCY, NUMBER, WATTS, Number
-from sdrcheck.cli.options import is_live, is_tuned, tell, tuning
+from sdrcheck.cli.arguments import CHAIN, FREQUENCY, NO_UNCERTAINTY, NUMBER, SPEED, WATTS, Number
+from sdrcheck.cli.options import caution, is_live, is_tuned, tell, tuning
 from sdrcheck.errors import ReceiverError
 from sdrcheck.quantities import Measured, Term
 from sdrcheck.receiver.reference import (
@@ -48,7 +48,10 @@ class Hertz(click.ParamType[tuple[float, float | None]]):
             r"(.+?)(?:±|\+/?-)\s*([0-9.]+(?:[eE][+-]?[0-9]+)?)\s*(?:Hz)?\s*", str(value), re.IGNORECASE
         )
         frequency = FREQUENCY.convert(found[1] if found else value, param, ctx)
-        return frequency, Number(0).convert(found[2], param, ctx) if found else None
+        uncertainty = Number(0).convert(found[2], param, ctx) if found else None
+        if uncertainty == 0:
+            self.fail(f"{value!r}: {NO_UNCERTAINTY}", param, ctx)
+        return frequency, uncertainty
 
 
 class Serial(click.ParamType[str]):
@@ -135,6 +138,8 @@ def counter(
     true_hz, expanded = counter
     if (expanded is None) is (accuracy is None):
         raise click.UsageError("say how good the counter is, either --counter FREQUENCY±HZ or --accuracy 1e-7")
+    if accuracy == 0:
+        raise click.BadParameter(NO_UNCERTAINTY, param_hint="--accuracy")
     term = (
         Term.expanded("calibrated counter", expanded)
         if expanded is not None
@@ -216,6 +221,11 @@ def show(serial: str, as_json: bool) -> None:
         click.echo(msgspec.json.format(msgspec.json.encode(document), indent=2))
         return
     _print_reference(serial, current)
+    if newest is not None:
+        try:
+            newest.require_past(now_utc())
+        except ReceiverError as problem:
+            caution(str(problem))
     for other in reversed([one for one in history if one != newest]):
         click.echo(f"kept too: {other.taken_utc:%Y-%m-%d %H:%M} UTC  {_ppm(other)}  ({other.method})")
     if level is not None:
@@ -266,7 +276,7 @@ def level(
     """Tie dBFS to power at the set by one reading of a calibrated meter, through the chain as it stands."""
     from sdrcheck.receiver import level_store
     from sdrcheck.receiver.attenuation import chain_text
-    from sdrcheck.receiver.level import LevelReference, watts_span
+    from sdrcheck.receiver.level import LevelReference, doubts, watts_span
 
     tied = LevelReference.from_meter(
         meter,
@@ -278,6 +288,8 @@ def level(
         chain=chain,
     )
     path = level_store.keep(serial, tied)
+    for doubt in doubts(meter, indicated, gain, frequency, chain):
+        caution(doubt)
     found = tied.at_the_set(Measured(indicated, "dBFS"), gain)
     low, value, high = watts_span(found)
     click.echo(f"dBm at the set = dBFS {tied.constant_db:+.2f} dB, ± {found.uncertainty:.2f} dB (k = 2)")
@@ -299,7 +311,7 @@ def level(
 @click.option("--png", type=click.Path(path_type=Path, dir_okay=False), help="Also draw it into this picture.")
 @click.option("--rate", type=FREQUENCY, help="Samples a second  [default: 1.024M]")
 @click.option("--gain", type=NUMBER, help="Tuner gain in dB; the nearest step is taken.")
-@click.option("--speed", type=Number(0), default=1.0, help="How fast a recording plays; 0 at once.")
+@click.option("--speed", type=SPEED, default=1.0, help="How fast a recording plays; 0 at once.")
 def warm_up(
     source: str,
     carrier: float,
@@ -412,18 +424,17 @@ def _shown_in(path: str, near_hz: float, serial: str | None) -> _Shown:
 def _keep_and_show(shown: _Shown, reference: FrequencyReference, dry_run: bool) -> None:
     from sdrcheck.receiver import reference_store
 
+    reference.require_past(now_utc())
+    stored = reference_store.latest(shown.serial)
+    kept = None if dry_run else reference_store.keep(shown.serial, reference)
     if not shown.reading.terms:
         click.echo(
             "the dongle's own reading is taken as exact; give its uncertainty like --indicated 156.8M±2", err=True
         )
     _print_reference(shown.serial, reference)
-    stored = reference_store.latest(shown.serial)
     if reference.method != COUNTER and stored is not None and stored.method == COUNTER:
         tell(cross_checked(reference, stored.at(reference.taken_utc or now_utc())))
-    if dry_run:
-        click.echo("Nothing was kept.")
-    else:
-        click.echo(f"Kept in {reference_store.keep(shown.serial, reference)}.")
+    click.echo("Nothing was kept." if kept is None else f"Kept in {kept}.")
 
 
 def _ppm(reference: FrequencyReference) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from sdrcheck.cli.arguments import FREQUENCY, Number
+from sdrcheck.cli.arguments import FREQUENCY, LEAST_SPEED, Number
 
 
 @click.command()
@@ -15,7 +15,7 @@ from sdrcheck.cli.arguments import FREQUENCY, Number
 @click.option(
     "--listen", default="127.0.0.1", show_default=True, help="Address to listen on; 0.0.0.0 is every network."
 )
-@click.option("--speed", type=Number(above=0), default=1.0, show_default=True, help="1 is as recorded.")
+@click.option("--speed", type=Number(LEAST_SPEED), default=1.0, show_default=True, help="1 is as recorded.")
 @click.option("--once", is_flag=True, help="Stop after one client got the whole recording, instead of repeating it.")
 def command(
     recording: str, rate: float | None, centre: float | None, port: int, listen: str, speed: float, once: bool

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from sdrcheck.cli.arguments import FREQUENCY, NUMBER, PPM, Number
+from sdrcheck.cli.arguments import FREQUENCY, NUMBER, PPM, SPEED
 from sdrcheck.cli.options import is_live, is_tuned, tuning_for
 from sdrcheck.cli.visit_options import now_utc, opened, say, visit_option
 
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 @click.option("--centre", type=FREQUENCY, help="Centre frequency of the receiver.")
 @click.option("--rate", type=FREQUENCY, help="Samples a second.")
 @click.option("--gain", type=NUMBER, help="Tuner gain in dB.")
-@click.option("--speed", type=Number(0), default=0.0, show_default=True, help="How fast a recording plays; 0 at once.")
+@click.option("--speed", type=SPEED, default=0.0, show_default=True, help="How fast a recording plays; 0 at once.")
 @click.option("--reference", type=PPM, metavar="δ±U", help="Instead of the visit file's frequency reference.")
 @click.option("--tone-source", type=click.Choice(["acoustic", "electrical"]), default="acoustic", show_default=True)
 @click.option("--sound/--no-sound", default=True, help="Tones: heard, wrong, finished.")

@@ -25,7 +25,7 @@ SAFE_DBM = 0.0
 PLANNED_DBM = -20.0
 """The most to plan for at the dongle."""
 AIMED_DBM = (-40.0, -25.0)
-"""Where to aim."""
+"""Where to aim; between FAINT_DBM and PLANNED_DBM will do."""
 FAINT_DBM = -60.0
 """Below this what leaks past the chain is no longer negligible beside what comes through it (our own)."""
 STRAY_F = 0.25e-12
@@ -191,7 +191,7 @@ def parse_power(text: str) -> float:
     found = re.fullmatch(rf"\s*{_NUMBER}\s*(mW|kW|W)?(?:\s*PEP)?\s*", text, re.IGNORECASE)
     power_w = float(found[1]) * {"mw": 1e-3, "kw": 1e3}.get((found[2] or "W").lower(), 1.0) if found else 0.0
     if not LEAST_W <= power_w <= MOST_W:
-        raise ReceiverError(f"{text!r} is no power; write it like 25W, 400W or 500mW")
+        raise ReceiverError(f"{text!r} is no power; write it like 25W, 2.5W or 500mW, with a point")
     return power_w
 
 
@@ -226,7 +226,10 @@ def _parse_element(part: str) -> Element:
             raise ReceiverError(f"{part.strip()!r}: a tap's resistor lies between 1 Ω and 10 MΩ")
         return Element(kind, tap_loss_db(ohms), rating, ohms)
     if unit != "db":
-        raise ReceiverError(f"{part.strip()!r}: a {kind} is given by its loss, for example {kind}:{number:g}dB")
+        raise ReceiverError(
+            f"{part.strip()!r}: a {kind} is given by its loss, for example {kind}:{number:g}dB or {kind}:1.2dB; a "
+            "comma begins the next element"
+        )
     if not LEAST_DB <= number <= MOST_DB:
         raise ReceiverError(f"{part.strip()!r}: a loss lies between {LEAST_DB:g} and {MOST_DB:g} dB")
     return Element(kind, number, rating)
@@ -247,6 +250,8 @@ def assess(
         raise ReceiverError(f"a transmitter's power must be above 0 W, got {transmitter_w}")
     if frequency_hz is not None and frequency_hz <= 0:
         raise ReceiverError(f"nothing is keyed on {frequency_hz:g} Hz; give the frequency like 156.8M or 2182k")
+    if gain_db is not None:
+        require_gain(gain_db)
     _refuse_tap_at_vhf(chain, frequency_hz)
     stages, power = [], transmitter_w
     for element in chain:
@@ -268,6 +273,14 @@ def assess(
         verdict,
         reasons,
     )
+
+
+def require_gain(gain_db: float) -> None:
+    """Refuse what no tuner can be set to. Raises ReceiverError."""
+    if not GAINS_DB[0] <= gain_db <= GAINS_DB[-1]:
+        raise ReceiverError(
+            f"a gain of {gain_db:g} dB is none of the tuner's; its steps go from {GAINS_DB[0]:g} to {GAINS_DB[-1]:g} dB"
+        )
 
 
 def recommended_gain_db(at_dongle_dbm: float) -> float:

@@ -8,7 +8,7 @@ from datetime import datetime
 
 from sdrcheck.errors import ReceiverError
 from sdrcheck.quantities import Measured, Term
-from sdrcheck.receiver.attenuation import Element, chain_text
+from sdrcheck.receiver.attenuation import Element, Verdict, assess, chain_text, require_gain
 
 PERCENT_PER_DB = 11.5
 """Voltage per cent in a decibel as ETSI TR 100 028 rounds it (from memory)."""
@@ -19,6 +19,12 @@ LINEARITY_DB = 0.5
 REPEATABILITY_DB = 0.1
 EXCHANGED_DB = 0.6
 """Half-width of what an exchanged chain adds: 0.3 dB for the value of the old one and as much for the new."""
+VALID_DBFS = (-30.0, -3.0)
+"""Where a dongle reads a level well (common practice)."""
+LEAST_DBFS = -100.0
+"""Below this nothing is read: 8 bits have 50 dB, and narrow filters add little more than 30 dB to them."""
+ASTRAY_DB = 20.0
+"""A level further than this from what chain and gain let expect is doubted; that is known within 10 dB or so."""
 NEAR = 0.1
 """Part of its frequency within which a level reference holds (our own: the marine VHF band is 4 % wide)."""
 
@@ -84,12 +90,23 @@ class LevelReference:
     ) -> LevelReference:
         """Make one from a wattmeter's reading (limit ± `meter_percent`) and the dongle's in dBFS, of one keying.
 
-        `chain` is what stood before the dongle, its loss known within ± `chain_db`.
+        `chain` is what stood before the dongle, its loss known within ± `chain_db`. Raises ReceiverError for what
+        cannot be.
         """
         if not (math.isfinite(meter_w) and meter_w > 0):
             raise ReceiverError(f"the meter's reading must be above 0 W, got {meter_w}")
         if indicated.unit != "dBFS":
             raise ValueError(f"the dongle's level is in dBFS, got {indicated.unit}")
+        if not LEAST_DBFS <= indicated.value < 0:
+            raise ReceiverError(
+                f"{indicated.value:g} dBFS ties nothing down: a dongle reads from {LEAST_DBFS:g} dBFS to below 0 dBFS, "
+                "where it clips; read the level again, with the set keyed"
+            )
+        require_gain(gain_db)
+        if not frequency_hz > 0:
+            raise ReceiverError(f"nothing is keyed on {frequency_hz:g} Hz; give the frequency like 156.8M or 2182k")
+        if chain:
+            assess(meter_w, chain, frequency_hz, gain_db)  # refuses what cannot stand there
         meter_dbm = 10 * math.log10(meter_w * 1000)
         meter_db = -10 * math.log10(1 - meter_percent / 100)
         return cls(
@@ -141,6 +158,27 @@ class LevelReference:
             )
         shifted = level.shifted(self.constant_db)
         return Measured(shifted.value, "dBm", (*level.terms, *self.terms), "dBFS tied to one meter reading")
+
+
+def doubts(
+    meter_w: float, indicated_dbfs: float, gain_db: float, frequency_hz: float, chain: tuple[Element, ...]
+) -> tuple[str, ...]:
+    """What makes a meter reading doubtful that could be: a sentence each."""
+    found = assess(meter_w, chain, frequency_hz, gain_db)
+    told = []
+    if found.verdict is not Verdict.SAFE:
+        told.append(f"the chain is {found.verdict} for what the meter showed: {' '.join(found.reasons)}")
+    if not VALID_DBFS[0] <= indicated_dbfs <= VALID_DBFS[1]:
+        told.append(
+            f"{indicated_dbfs:g} dBFS lies outside {VALID_DBFS[0]:g} to {VALID_DBFS[1]:g} dBFS, where levels are read "
+            "well; change the gain, and take the reading again"
+        )
+    if abs(indicated_dbfs - found.expected_dbfs) > ASTRAY_DB:
+        told.append(
+            f"about {found.expected_dbfs:.0f} dBFS would be expected through this chain at this gain; look at both, "
+            "and whether meter and dongle read the same keying"
+        )
+    return tuple(told)
 
 
 def watts_span(found: Measured) -> tuple[float, float, float]:

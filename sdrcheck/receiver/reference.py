@@ -25,6 +25,10 @@ COUNTER = "counter"
 """Method of a reference from a calibrated counter, the only traceable one."""
 FRESH = timedelta(minutes=30)
 """A reference of this age is as good as new (common practice)."""
+OLD = timedelta(days=365)
+"""A reference older than this is to be made anew: what a year of ageing adds is a guess."""
+AHEAD = timedelta(minutes=1)
+"""A reading dated further ahead than this was dated by a wrong clock."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,10 +185,21 @@ class FrequencyReference:
             return self
         age = abs(when_utc - self.taken_utc)
         drift = OSCILLATORS[self.oscillator].drift_ppm(age)
+        told = f"taken {_age_text(age)} later" if when_utc < self.taken_utc - AHEAD else f"{_age_text(age)} old"
         terms = (*self.terms, Term.rectangular(DRIFT, drift))
         expanded = COVERAGE_FACTOR * combined(terms)
-        source = f"{self.source}; {_age_text(age)} old, drift ±{drift:.2g} ppm allowed"
+        source = f"{self.source}; {told}, drift ±{drift:.2g} ppm allowed"
+        if age > OLD:
+            source += "; over a year apart, so compare with a counter again"
         return replace(self, terms=terms, uncertainty_ppm=expanded, source=source)
+
+    def require_past(self, now: datetime) -> None:
+        """Refuse a reading that is dated in the future. Raises ReceiverError."""
+        if self.taken_utc is not None and self.taken_utc > now + AHEAD:
+            raise ReceiverError(
+                f"the reading is dated {self.taken_utc:%Y-%m-%d %H:%M} UTC, {_age_text(self.taken_utc - now)} ahead of "
+                "this computer's clock; set the clock that is wrong, and read again"
+            )
 
     def _terms_times(self, sensitivity: float) -> tuple[Term, ...]:
         return tuple(term.times(sensitivity) for term in self.terms)
@@ -220,10 +235,12 @@ def compare(
     if not (math.isfinite(true_hz) and true_hz > 0):
         raise ReceiverError(f"a carrier of {true_hz} Hz cannot be compared with; give its frequency above 0")
     correction_ppm = (indicated.value - true_hz) / true_hz * 1e6
-    if abs(correction_ppm) >= 1000:
+    most = OSCILLATORS["crystal"].unknown_ppm
+    if abs(correction_ppm) > most:
         raise ReceiverError(
-            f"indicated {indicated.value:.1f} Hz and {true_hz:.1f} Hz lie {correction_ppm:.0f} ppm apart, which is no "
-            "dongle's error; were they read on the same carrier?"
+            f"indicated {indicated.value:.1f} Hz and {true_hz:.1f} Hz lie {indicated.value - true_hz:+.0f} Hz "
+            f"({correction_ppm:+.0f} ppm) apart, which is no dongle's error: that lies within ±{most:.0f} ppm; most "
+            "likely they were not read on the same carrier: key one channel, and read both on it"
         )
     terms = [*indicated.terms, *true_terms]
     if tuner_step_hz:

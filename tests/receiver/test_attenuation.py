@@ -141,11 +141,18 @@ def test_gain_leaves_room_below_where_spurs_were_seen() -> None:
     assert overloaded.verdict is Verdict.NOT_SENSIBLE
 
 
+@pytest.mark.parametrize("gain_db", [-20.0, -0.1, 70.0])
+def test_a_gain_that_no_tuner_has_is_refused(gain_db: float) -> None:
+    with pytest.raises(ReceiverError, match=r"none of the tuner's; its steps go from 0 to 49\.6 dB"):
+        assess(25, parse_chain("40dB/100W,30dB/2W"), gain_db=gain_db)
+
+
 @pytest.mark.parametrize(
     ("text", "complaint"),
     [
         ("", "at least one element"),
         ("40", "given by its loss"),
+        ("40,5dB/100W", "a comma begins the next element"),
         ("40dB/100X", "is no power"),
         ("fourty dB", "no element"),
         ("tap:40dB", "given by its resistor"),
@@ -177,8 +184,14 @@ def test_command_shows_the_arithmetic_the_verdict_and_the_cautions() -> None:
     runner = CliRunner()
     shown = runner.invoke(command, ["--power", "25W", "--chain", "40dB/100W,30dB/2W"])
     assert shown.exit_code == 0
-    for piece in ("43.98 - 70.00 = -26.02 dBm", "SAFE", "24.5 W (98.0%", "Never send a distress alert"):
-        assert piece in shown.output
+    for piece in (
+        "43.98 - 70.00 = -26.02 dBm",
+        "-60 to -20 dBm will do",
+        "SAFE",
+        "24.5 W (98.0%",
+        "Never send a distress alert",
+    ):
+        assert piece in " ".join(shown.output.split())
     assert all(len(line.rstrip()) <= 80 for line in shown.output.splitlines())
     document = json.loads(runner.invoke(command, ["--power", "25W", "--chain", "20dB/1W", "--json"]).output)
     assert document["verdict"] == "not safe"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import stat
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
@@ -135,8 +136,27 @@ def test_age_widens_and_never_refuses() -> None:
     assert widths[0] > reference.uncertainty_ppm
     assert widths[-1] <= 1.01 * FrequencyReference.uncorrected().uncertainty_ppm
     assert "400 days old" in reference.at(NOON + ages[3]).source
+    assert "over a year apart, so compare" in reference.at(NOON + ages[3]).source
+    assert "over a year" not in reference.at(NOON + ages[2]).source
     stated = FrequencyReference(1.0, 0.1, "stated")
     assert stated.at(NOON) is stated
+
+
+def test_a_reading_after_the_recording_is_not_called_old() -> None:
+    reference = counted("tcxo")
+    assert "taken 2 h later, drift" in reference.at(NOON - timedelta(hours=2)).source
+    reference.require_past(NOON)
+    with pytest.raises(ReceiverError, match=r"2026-03-01 12:00 UTC, 365 days ahead of this computer's clock"):
+        reference.require_past(NOON - timedelta(days=365))
+
+
+@pytest.mark.parametrize("ppm", [-101.0, 101.0, 159.4])
+def test_what_lies_further_apart_than_any_dongle_was_read_on_two_channels(ppm: float) -> None:
+    """An uncorrected dongle lies within ±100 ppm (common practice); 25 kHz, one channel, are 159 ppm."""
+    counter = Measured(CH16_HZ, "Hz", (Term.expanded("counter", 15.7),))
+    apart = re.escape(f"({ppm:+.0f} ppm) apart")
+    with pytest.raises(ReceiverError, match=f"{apart}.* most likely they were not read on the same carrier"):
+        from_counter(Measured(CH16_HZ * (1 + ppm * 1e-6), "Hz"), counter, taken_utc=NOON)
 
 
 def test_known_carriers() -> None:

@@ -157,3 +157,42 @@ def test_level_is_tied_and_kept() -> None:
     assert "± 1.44 dB" in made.output
     assert "mismatch, chain to dongle (U-shaped)" in made.output
     assert "level:" in run("show", "--serial", "TEST1").output
+
+
+def test_an_uncertainty_of_nothing_is_none() -> None:
+    for wrong in (["156.8M", "--accuracy", "0"], ["156.8M±0"]):
+        made = run("counter", "--indicated", "156.8M±2", "--serial", "TEST1", "--counter", *wrong)
+        assert made.exit_code == 2
+        assert "nothing is known without uncertainty" in made.output
+    assert reference_store.history("TEST1") == ()
+
+
+def test_nothing_is_printed_before_an_error(monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(*_: object) -> None:
+        raise ReceiverError("nothing can be kept")
+
+    monkeypatch.setattr(reference_store, "keep", refuse)
+    made = run("counter", "--indicated", "156.8M", "--counter", "156.8M±2", "--serial", "TEST1")
+    assert (made.output, str(made.exception)) == ("", "nothing can be kept")
+
+
+def test_a_reading_from_the_future_is_refused_and_told_where_it_is_kept(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The recording is of 2 March 2026; the computer's clock stands a day before."""
+    before = datetime(2026, 3, 1, 8, 12, tzinfo=UTC)
+    given = ("counter", "--recording", VOICE, "--counter", "156.625M", "--accuracy", "1e-7", "--serial", "TEST1")
+    assert run(*given).exit_code == 0
+    monkeypatch.setattr("sdrcheck.cli.reference.now_utc", lambda: before)
+    assert "2026-03-02 08:12 UTC, 24 h ahead of this computer's clock" in str(run(*given).exception)
+    assert len(reference_store.history("TEST1")) == 1
+    assert "caution: the reading is dated 2026-03-02 08:12 UTC" in run("show", "--serial", "TEST1").output
+
+
+def test_a_doubtful_meter_reading_is_kept_with_a_caution() -> None:
+    given = ("level", "--serial", "TEST1", "--meter", "22.5W", "--accuracy", "5", "--gain", "8.7")
+    given += ("--frequency", "156.8M", "--chain", "40dB/100W,30dB/2W", "--indicated")
+    assert "caution" not in run(*given, "-14.2").output
+    made = run(*given, "-0.5")
+    assert made.output.count("caution: -0.5 dBFS lies outside") == 1
+    assert len(level_store.history("TEST1")) == 2
+    assert "ties nothing down" in str(run(*given, "-200").exception)
+    assert len(level_store.history("TEST1")) == 2
