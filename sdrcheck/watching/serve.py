@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from sdrcheck.errors import RecordingError, SourceError
 from sdrcheck.filters.iq import Complex, complex_samples
-from sdrcheck.recordings.datatypes import quantise
+from sdrcheck.recordings.datatypes import bytes_per_sample, quantise
 from sdrcheck.recordings.recording import Recording
 from sdrcheck.sources.network import COMMAND, DEFAULT_PORT, GREETING, Command
 from sdrcheck.sources.tuner import R82XX_GAINS_DB, Tuner
@@ -24,6 +24,8 @@ LOOPBACK = "127.0.0.1"
 
 _BLOCK_S = 0.02
 _TAPS = 65
+_STEP_DBFS = -42
+"""One step of 8 bits, 1/127.5 of full scale: what is fainter altogether is rounded up or away."""
 _PATIENCE_S = 2.0
 """A client that falls behind by more loses samples, as it would with a dongle."""
 
@@ -66,6 +68,11 @@ class Server:
 
     def run(self) -> None:
         """Serve until `close` is called; without `repeat`, until one client got the whole recording."""
+        if bytes_per_sample(self._recording.datatype) > 2:
+            self._say(
+                f"{self._recording.datatype} is finer than the 8 bits that a dongle sends: it is rounded to them, and "
+                f"where all that is on the air lies below about {_STEP_DBFS} dBFS, levels do not arrive as they were"
+            )
         while not self._stop.is_set():
             try:
                 client, address = self._listener.accept()

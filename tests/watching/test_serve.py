@@ -80,6 +80,20 @@ def test_greeting(port: int) -> None:
     assert Client(port).greeting == b"RTL0\0\0\0\x05\0\0\0\x1d"
 
 
+def test_what_eight_bits_cost_a_finer_recording_is_said_once(port: int, said: list[str], tmp_path: Path) -> None:
+    """One step of 8 bits is 1/127.5 of full scale, which are −42.1 dBFS."""
+    for _ in range(2):
+        Client(port).take(100)
+    assert (
+        len([one for one in said if "ci16_le is finer than the 8 bits" in one and "below about -42 dBFS" in one]) == 1
+    )
+    coarse: list[str] = []
+    meta = write(tmp_path / "x", np.zeros(24_000, complex), "cu8", RATE_HZ, CENTRE_HZ)
+    with serving(meta, say=coarse.append) as server:
+        Client(server.port).take(100)
+    assert not any("finer" in one for one in coarse)
+
+
 def test_retuning_shifts_what_is_there(port: int) -> None:
     client = Client(port)
     assert client.hears(TONE_HZ)
