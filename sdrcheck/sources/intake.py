@@ -20,6 +20,10 @@ ROOM_S = 12.0
 """What may wait while a long transmission is measured on a busy computer; 58 MB of a dongle at its fastest."""
 
 
+_LATE_S = 0.5
+"""Samples later than this, at the end, are told: nobody will know then whether others are missing before them."""
+
+
 class Intake:
     """A bounded queue of samples that counts everything: what came, what did not fit, what the clock says is missing.
 
@@ -94,6 +98,7 @@ class Intake:
                     lost_before=self._lost,
                     lost_within=self._lost_within,
                     start_utc=anew,
+                    prompt=self._clock.prompt,
                 )
             )
             self._queued += count
@@ -110,6 +115,10 @@ class Intake:
         with self._changed:
             if not self._ended:
                 self._ended, self._problem = True, problem
+                late_s = self._clock.behind / self._rate
+                if isinstance(problem, SourceLost) and late_s > _LATE_S:
+                    told = f"the last samples came {late_s:.1f} s late, or as many are missing before them"
+                    self._problem = SourceLost(f"{problem}; {told}")
             self._changed.notify_all()
 
     def close(self) -> None:

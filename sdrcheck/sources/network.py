@@ -101,6 +101,7 @@ class NetworkDongle:
             gain_db=None if direct else gain_db,
             frequency_step_hz=frequency_step_hz(wanted.centre_hz, tuner),
             told_late_s=self._intake.told_late_s,
+            remarks=(f"The first {_SETTLE_S:g} s after tuning are left out: settings take effect meanwhile.",),
         )
 
     def blocks(self) -> Iterator[IqBlock]:

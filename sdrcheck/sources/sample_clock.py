@@ -50,9 +50,14 @@ class SampleClock:
         return 2.5 * self._window
 
     @property
+    def prompt(self) -> bool:
+        """Whether the last samples came as soon as any did, so that none can be missing before them."""
+        return self._last_good == self._count
+
+    @property
     def behind(self) -> float:
         """By how many samples the last ones came later than the promptest."""
-        return 0.0 if self._base is None else max(self._backlog - self._base, 0.0)
+        return max(self._backlog - self._promptest, 0.0)
 
     def arrived(self, count: int, at: float) -> Missing | None:
         """Note `count` samples that were there at `at` (monotonic seconds); tell what is missing before them."""
@@ -63,7 +68,7 @@ class SampleClock:
         self._backlog = (at - self._start) * self._rate - self._count
         half = at - self._window_start >= self._window / 2
         self._least[half] = min(self._least[half], self._backlog)
-        if self._base is None or self._backlog <= self._base + self._creep(at) + self._jitter:
+        if self._backlog <= self._promptest + self._creep(at) + self._jitter:
             self._last_good = self._count
         if at - self._window_start < self._window:
             return None
@@ -87,6 +92,11 @@ class SampleClock:
     def known(self, lost: int) -> None:
         """Samples that are known to be lost otherwise; they will not be missed again."""
         self._count += lost
+
+    @property
+    def _promptest(self) -> float:
+        """The least backlog there was; in the first window so far."""
+        return min(self._least) if self._base is None else self._base
 
     def _creep(self, at: float) -> float:
         return CLOCK_ERROR * self._rate * (at - self._window_start)

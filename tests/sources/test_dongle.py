@@ -185,7 +185,8 @@ def test_a_reader_that_stops_for_a_while_learns_what_it_missed(
 
 
 class _NoClock:
-    told_late_s = 0.0
+    told_late_s = behind = 0.0
+    prompt = False
 
     def arrived(self, count: int, at: float) -> None: ...
     def known(self, lost: int) -> None: ...

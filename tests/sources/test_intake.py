@@ -57,6 +57,15 @@ def test_a_loss_before_less_than_a_whole_sample_is_not_forgotten() -> None:
     assert (last.first_sample, last.lost_before) == (130, 30)
 
 
+def test_what_came_as_soon_as_any_is_prompt() -> None:
+    """Blocks of 0.1 s; the third came 0.3 s late, and the two after it caught up by 0.15 s each."""
+    intake = Intake("cu8", RATE_HZ)
+    for at in (10.0, 10.1, 10.5, 10.45, 10.4):
+        intake.put(bytes(200), at=at)
+    intake.end()
+    assert [block.prompt for block in intake.blocks(1, "silent")] == [True, True, False, False, True]
+
+
 def test_where_lost_samples_were_only_late_the_time_is_stated_anew(monkeypatch: pytest.MonkeyPatch) -> None:
     """For 8 s the line carries half of what comes, which looks like a loss until the rest is there."""
     began = utc_moment("2026-03-01T12:00:00Z")
@@ -84,6 +93,17 @@ def test_the_problem_comes_after_the_last_sample() -> None:
     assert next(reader).count == 10
     with pytest.raises(SourceLost, match="pulled out"):
         next(reader)
+
+
+@pytest.mark.parametrize(("late_s", "told"), [(1.5, "; the last samples came 1.5 s late, or as many are"), (0.2, "$")])
+def test_samples_that_may_be_missing_when_a_source_ends_are_told(late_s: float, told: str) -> None:
+    """The clock has not looked at a whole window since the pause."""
+    intake = Intake("cu8", RATE_HZ)
+    for number in range(25):
+        intake.put(bytes(200), at=10 + number / 10 + (late_s if number > 20 else 0))
+    intake.end(SourceLost("pulled out"))
+    with pytest.raises(SourceLost, match=f"pulled out{told}"):
+        list(intake.blocks(1, "silent"))
 
 
 def test_silence_is_a_loss_of_the_source() -> None:

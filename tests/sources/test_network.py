@@ -56,6 +56,7 @@ def test_samples_arrive_whole_and_in_order(serve: Callable[..., Server]) -> None
     with closing(open_source(f"net:127.0.0.1:{server.port}", WANTED)) as source:
         assert (source.facts.gain_db, source.facts.centre_hz, source.facts.sample_rate_hz) == (19.7, CENTRE_HZ, RATE_HZ)
         assert source.facts.start_utc is not None
+        assert source.facts.remarks == ("The first 0.25 s after tuning are left out: settings take effect meanwhile.",)
         places = np.concatenate([place_of(block.raw) for block in islice(source.blocks(), 20)])
     assert np.all(np.diff(places) % RAMP_PERIOD == 1)
 

@@ -47,6 +47,19 @@ def test_a_loss_is_found_with_its_size_and_place(blocks: int) -> None:
     assert before_it <= SampleClock(RATE_HZ).told_late_s * RATE_HZ
 
 
+@pytest.mark.parametrize("stall_at_s", [0.5, 2.0, 3.5, 7.3])
+@pytest.mark.parametrize("window_s", [1.0, 3.0])
+def test_a_pause_that_is_not_made_up_for_is_a_loss(stall_at_s: float, window_s: float) -> None:
+    """A server stands still for 1.5 s, and then goes on where it was, as fast as the air and no faster."""
+    clock = SampleClock(RATE_HZ, window_s=window_s)
+    late = ((number, at + 1.5 if at - 7 > stall_at_s else at) for number, at in arrivals(30, jitter_s=0.002))
+    ((number, missing),) = found_by(clock, late)
+    assert missing.count == pytest.approx(1.5 * RATE_HZ, abs=0.01 * RATE_HZ)
+    since = number * BLOCK - stall_at_s * RATE_HZ
+    assert since - BLOCK <= missing.within
+    assert since <= clock.told_late_s * RATE_HZ
+
+
 def test_small_losses_add_up_until_they_show() -> None:
     """One block in a hundred: 1 % is far beyond any clock, though each loss alone hides in the jitter."""
     clock = SampleClock(RATE_HZ)
