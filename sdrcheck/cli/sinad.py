@@ -52,12 +52,18 @@ def command(source: str, weighting: str, generator: float, search: bool, limit: 
 
 
 def _show(opened: IqSource, psophometric: bool, blocks: int | None) -> None:
-    from sdrcheck.watching.sinad import readings
+    from sdrcheck.errors import MeasurementError
+    from sdrcheck.watching.sinad import BLOCK_S, Unread, Why, readings
 
+    number, before = 0, None
     for number, found in enumerate(readings(opened, psophometric=psophometric), 1):
-        click.echo(_line(found))
+        if found != before or not isinstance(found, Unread) or found.why is Why.LOST:  # what goes on is said once
+            click.echo(_line(found))
+        before = found
         if blocks is not None and number >= blocks:
             return
+    if not number:
+        raise MeasurementError(f"{opened.facts.name} is shorter than one reading of {BLOCK_S:g} s; give a longer one")
 
 
 def _line(found: Sinad | Unread) -> str:

@@ -28,6 +28,8 @@ LOWEST_HZ, HIGHEST_HZ = 300.0, 3000.0 + 4 * TONE_ROOM_HZ
 """300 Hz to 3 kHz, and so far beyond that the tone's third harmonic counts in full wherever the tone is found."""
 WANTED_DB = 20.0
 BLOCK_S = 0.5
+LEAST_RATE_HZ = 8000.0
+"""The least usual rate that holds sound up to 3 kHz and the filter before it."""
 
 PSOPHOMETRIC_DB = (
     *((16.66, -85.0), (50.0, -63.0), (100.0, -41.0), (200.0, -21.0), (300.0, -10.6), (400.0, -6.3), (500.0, -3.6)),
@@ -118,10 +120,15 @@ def sinad(sound: NDArray[np.float64], rate_hz: float, *, psophometric: bool = Fa
 
 
 def require_sound(facts: SourceFacts) -> None:
-    """Refuse what is not the sound of a receiver."""
+    """Refuse what is not the sound of a receiver, up to 3 kHz."""
     if not facts.audio:
         raise MeasurementError(
             f"{facts.name} is IQ, not the sound of a receiver; give sound:DEVICE or a one-channel WAV"
+        )
+    if facts.sample_rate_hz < LEAST_RATE_HZ:
+        raise MeasurementError(
+            f"{facts.name} has {facts.sample_rate_hz:g} samples a second, too few for sound up to 3 kHz; record with "
+            f"{LEAST_RATE_HZ:g} or more"
         )
 
 

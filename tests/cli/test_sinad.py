@@ -61,6 +61,21 @@ def test_what_is_wrong_with_the_sound_is_said(capsys, tmp_path):
     assert "no 1 kHz tone in the sound" in sinad(capsys, "--from", sound_file(tmp_path, hiss, "hiss"))[1]
 
 
+def test_what_goes_on_is_said_once_and_nothing_read_is_told(capsys, tmp_path):
+    silence = sinad(capsys, "--from", sound_file(tmp_path, np.zeros(5 * RATE)))[1]
+    assert silence.count("there is no sound at all") == 1
+    tone = 0.3 * np.sin(2 * np.pi * 1000 * TIMES)
+    again = np.concatenate([np.zeros(RATE), tone[:RATE], np.zeros(RATE)])
+    assert sinad(capsys, "--from", sound_file(tmp_path, again, "again"))[1].count("no sound at all") == 2
+    status, out, err = sinad(capsys, "--from", sound_file(tmp_path, tone[: RATE // 3], "short"))
+    assert (status, out) == (1, "")
+    assert "is shorter than one reading of 0.5 s; give a longer one" in err
+    write_sound(tmp_path / "low.wav", tone, 6000)
+    status, out, err = sinad(capsys, "--from", tmp_path / "low.wav")
+    assert (status, out, len(err.splitlines())) == (1, "", 1)
+    assert "6000 samples a second, too few for sound up to 3 kHz" in err
+
+
 @pytest.mark.parametrize(
     ("words", "status", "sentence"),
     [
