@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -168,7 +169,9 @@ def _classify(
         del tones[1]
     taken = [place for places in _products(sorted(place for place, _ in tones)).values() for place in places]
     low = [line for line in found if abs(line[0]) < _LOWEST_TONE_HZ]
-    carrier = next((line for line in low if all(abs(line[0] - place) > 2 * step for place in taken)), None)
+    plain = [line for line in low if line[1] > 0.1 * tones[-1][1]] if tones else low  # no product is so strong
+    apart = [line for line in low if all(abs(line[0] - place) > 2 * step for place in taken)]
+    carrier = next(iter(plain or apart), None)
     if carrier is not None and tones and tones[0][1] < _WEAKEST_TONE * carrier[1]:
         tones = []
     lines = [*tones, *([carrier] if carrier else [])]
@@ -194,9 +197,9 @@ def _fit(iq: NDArray[np.complex128], rate: float, starts: Sequence[float], floor
     times = (np.arange(iq.size) - (iq.size - 1) / 2) / rate
     frequencies = np.array(starts, dtype=np.float64)
     duration = iq.size / rate
-    amplitudes = np.zeros(frequencies.size, dtype=np.complex128)
+    amplitudes: NDArray[Any] = np.zeros(frequencies.size, dtype=np.complex128)
     for _ in range(12):
-        turns = np.exp(2j * np.pi * frequencies[:, None] * times)
+        turns = _turns(frequencies, iq.size, rate)
         amplitudes = np.linalg.solve(turns.conj() @ turns.T, turns.conj() @ iq)
         rest = iq - amplitudes @ turns
         slopes = (turns.conj() * times) @ rest / np.sum(times**2)
@@ -234,14 +237,8 @@ def _tones(
 ) -> None:
     """One tone or two and what goes with them; the rest of the carrier is fitted with them, where it shows."""
     count = len(starts)
-    products = _products(starts)
-    strongest_noise = 0.0
-    if carrier is None:
-        bare = _fit(iq, rate, starts, floor)
-        taken = [place for places in _products([float(f) for f in bare.frequencies_hz]).values() for place in places]
-        carrier, strongest_noise = _carrier(_without(iq, rate, bare), rate, floor, taken)
-    shows = carrier is not None
-    lines = _fit(iq, rate, [*starts, carrier], floor) if carrier is not None else bare
+    lines, products, strongest_noise = _all_lines(iq, rate, starts, carrier, floor)
+    shows = lines.amplitudes.size > count
     readings["level, peak envelope"] = peak = _envelope_of(lines)
     peak_power = 10 ** (peak.value / 10)
     names = ("modulating tone", "modulating tone, second")
@@ -262,18 +259,48 @@ def _tones(
         hidden = Term.rectangular("a carrier that noise hides", 20 * math.log10(1 + 10 ** (-bound / 20)))
         readings["level, peak envelope"] = peak.widened(hidden)
         remarks.append(f"No rest of the carrier stands out of the noise: it is suppressed by at least {bound:.1f} dB.")
-    if products:
-        tone_power = float(np.mean([lines.power(i) for i in range(count)]))
-        rest = _without(iq, rate, lines)
-        for order, places in _products([float(f) for f in lines.frequencies_hz[:count]]).items():
-            if places:
-                readings[f"two-tone product, {order}"] = _relative(rest, rate, places, tone_power, lines)
-            else:
-                remarks.append(
-                    f"The {order} products of these two tones fall outside the channel's filter and are not given: "
-                    "key tones that lie closer together, such as 1100 and 1700 Hz."
-                )
+    tone_power = float(np.mean([lines.power(i) for i in range(count)]))
+    for order, powers in products.items():
+        if powers:
+            readings[f"two-tone product, {order}"] = _relative(powers, tone_power, lines)
+        else:
+            remarks.append(
+                f"The {order} products of these two tones fall outside the channel's filter or on the carrier and are "
+                "not given: key tones that lie closer together, such as 1100 and 1700 Hz."
+            )
     _offset_by_tones(lines, count, known, readings, remarks)
+
+
+def _all_lines(
+    iq: NDArray[np.complex128], rate: float, starts: list[float], carrier: float | None, floor: noise.Noise
+) -> tuple[_Lines, dict[str, list[float]], float]:
+    """Tones and, last, the carrier, if it shows; the powers of products; the most power of a carrier that noise hides.
+
+    Products are taken off before the last fit: their skirts would pull at the weak carrier between them.
+    """
+    count, hidden = len(starts), 0.0
+    lines = _fit(iq, rate, starts if carrier is None else [*starts, carrier], floor)
+    taken = [place for places in _products_of(lines, count).values() for place in places]
+    rest = _without(iq, rate, lines.frequencies_hz, lines.amplitudes)
+    clean = _without(iq, rate, taken, _amplitudes(rest, rate, taken))
+    if carrier is None:
+        rest = _without(clean, rate, lines.frequencies_hz, lines.amplitudes)
+        carrier, hidden = _carrier(rest, rate, floor, taken)
+    if taken or carrier is not None:
+        lines = _fit(clean, rate, starts if carrier is None else [*starts, carrier], floor)
+    places = _products_of(lines, count)
+    rest = _without(iq, rate, lines.frequencies_hz, lines.amplitudes)
+    powers = iter(np.square(np.abs(_amplitudes(rest, rate, [f for pair in places.values() for f in pair]))))
+    return lines, {order: [float(next(powers)) for _ in pair] for order, pair in places.items()}, hidden
+
+
+def _products_of(lines: _Lines, count: int) -> dict[str, list[float]]:
+    """Places of products, without those that the carrier hides."""
+    carrier = lines.frequencies_hz[count:]
+    return {
+        order: [place for place in pair if np.all(np.abs(carrier - place) > 4 / lines.duration_s)]
+        for order, pair in _products([float(f) for f in lines.frequencies_hz[:count]]).items()
+    }
 
 
 def _offset_by_tones(
@@ -319,9 +346,25 @@ def _offset_by_tones(
     readings["carrier offset"] = Measured(float(np.average(offsets, weights=weights)), "Hz", tuple(terms), method)
 
 
-def _without(iq: NDArray[np.complex128], rate: float, lines: _Lines) -> NDArray[np.complex128]:
-    times = (np.arange(iq.size) - (iq.size - 1) / 2) / rate
-    rest: NDArray[np.complex128] = iq - lines.amplitudes @ np.exp(2j * np.pi * lines.frequencies_hz[:, None] * times)
+def _turns(frequencies_hz: Sequence[float] | Reals, count: int, rate: float) -> NDArray[np.complex128]:
+    times = (np.arange(count) - (count - 1) / 2) / rate
+    turns: NDArray[np.complex128] = np.exp(2j * np.pi * np.asarray(frequencies_hz, dtype=np.float64)[:, None] * times)
+    return turns
+
+
+def _amplitudes(
+    iq: NDArray[np.complex128], rate: float, frequencies_hz: Sequence[float] | Reals
+) -> NDArray[np.complex128]:
+    """Least-squares amplitudes of lines whose frequencies are known."""
+    turns = _turns(frequencies_hz, iq.size, rate)
+    amplitudes: NDArray[Any] = np.linalg.solve(turns.conj() @ turns.T, turns.conj() @ iq)
+    return amplitudes
+
+
+def _without(
+    iq: NDArray[np.complex128], rate: float, frequencies_hz: Sequence[float] | Reals, amplitudes: NDArray[np.complex128]
+) -> NDArray[np.complex128]:
+    rest: NDArray[np.complex128] = iq - amplitudes @ _turns(frequencies_hz, iq.size, rate)
     return rest
 
 
@@ -365,19 +408,16 @@ def _bounded(bound: float, best: float, what: str) -> Measured:
     )
 
 
-def _relative(
-    rest: NDArray[np.complex128], rate: float, places: Sequence[float], reference: float, lines: _Lines
-) -> Measured:
+def _relative(powers: Sequence[float], reference: float, lines: _Lines) -> Measured:
     """The stronger of a pair of products in dB against the mean of the two tones."""
-    times = (np.arange(rest.size) - (rest.size - 1) / 2) / rate
     variance = 2 * lines.amplitude_spread**2
-    strongest = max(abs(np.mean(rest * np.exp(-2j * np.pi * f * times))) ** 2 for f in places)
+    strongest = max(powers)
     net = strongest - variance
     if net < 5 * variance:
         bound = 10 * math.log10(_at_most(strongest, variance) / reference)
         return _bounded(bound, -_NO_SET_IS_BETTER_DB, "no product")
     spread = PRUDENCE * DECIBELS * math.sqrt(2 * variance * net + variance**2) / net
-    which = "the stronger product" if len(places) == 2 else "the one product inside the channel's filter"
+    which = "the stronger product" if len(powers) == 2 else "the one product inside the channel's filter"
     return Measured(
         10 * math.log10(net / reference), "dB", (Term.normal("noise", spread),), f"{which} against the mean tone"
     )

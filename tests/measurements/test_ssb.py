@@ -204,3 +204,24 @@ def test_noise_alone_and_scraps_raise_nothing() -> None:
         replace(made, iq=np.zeros_like(made.iq), noise_density=0.0),
     ):
         assert ssb.measure(piece).remarks
+
+
+def test_skirts_of_products_do_not_pull_at_the_carrier() -> None:
+    """A carrier 40 dB under the crest, a fifth product on either side of it 100 Hz off and as strong as it."""
+    lines = {1100.0: 0.3, 1700.0: 0.3, 0.0: 0.006, -100.0: 0.012, 500.0: 0.01, 2300.0: 0.01, 2900.0: 0.012}
+    for seed in range(6):
+        found = ssb.measure(excerpt(lines, snr_db=70, seed=seed)).readings
+        for name, true in (
+            ("carrier offset", 0.0),
+            ("carrier suppression", 20 * math.log10(0.606 / 0.006)),
+            ("two-tone product, third", 20 * math.log10(0.01 / 0.3)),
+        ):
+            assert abs(found[name].value - true) < 1.5 * found[name].uncertainty, (name, seed)
+
+
+@pytest.mark.parametrize("carrier", [0.3, 0.0])
+def test_a_product_that_falls_on_the_carrier_is_not_taken_for_it(carrier: float) -> None:
+    """2·1000 − 2000 = 0 Hz: a line 25 dB below the tones is the product's, one as strong as they are is none."""
+    found = ssb.measure(excerpt({1000.0: 0.3, 2000.0: 0.3, 0.0: carrier or 0.017}))
+    assert found.condition is Condition.TWO_TONES
+    assert ("carrier offset" in found.readings) is bool(carrier)
