@@ -153,7 +153,7 @@ class Recorder:
             self._beyond.append(block)
         if end >= self._limit:
             self._enough = "complete"
-        return end >= self._limit + self._told_late
+        return end >= self._limit and (block.prompt or end >= self._limit + self._told_late)
 
     def _write(self, block: IqBlock) -> None:
         self._writer.append(

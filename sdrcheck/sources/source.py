@@ -34,6 +34,8 @@ class IqBlock:
     just before it."""
     start_utc: str | None = None
     """RFC 3339 of the first sample, where a recording states it anew."""
+    prompt: bool = False
+    """It came as soon as any did: nothing before its end is missing that was not told."""
 
     @property
     def count(self) -> int:

@@ -37,8 +37,8 @@ class Keeping:
 
     What is remembered is written by `catch_up` in the thread of whoever waits for it, or after `start` in a thread of
     its own, as is all that comes later: neither the stream nor the engine ever stands still for a disk. A source may
-    tell of a loss only `told_late_s` after it: so long an end stays open, and where that comes out the recording goes
-    on to the samples that tell of it.
+    tell of a loss only `told_late_s` after it: so long an end stays open, unless samples come promptly before that, and
+    where a loss comes out the recording goes on to the samples that tell of it.
     """
 
     def __init__(
@@ -52,6 +52,8 @@ class Keeping:
     ) -> None:
         self._writer, self._rate = writer, rate_hz
         self._first = self._next = self._reached = first
+        self._certain = first
+        """Up to here no loss can come out any more."""
         self._told_late = round(told_late_s * rate_hz)
         self._begun = False
         self._waiting: deque[IqBlock] = deque()
@@ -98,10 +100,14 @@ class Keeping:
         self._waiting.append(block)
         self._behind += block.count
         self._reached = block.first_sample + block.count
+        if block.prompt:
+            self._certain = self._reached
 
     def _is_settled(self) -> bool:
         """Whether all that belongs into it has come."""
-        return bool(self._ended) or (self.end is not None and self._reached >= self.end + self._told_late)
+        if self.end is None:
+            return bool(self._ended)
+        return bool(self._ended) or self._certain >= self.end or self._reached >= self.end + self._told_late
 
     def catch_up(self, tell: Callable[[float], None] = lambda part: None) -> None:
         """Write what is remembered. `tell` gets the part done, and may raise to stop: the recording then ends there."""

@@ -53,10 +53,10 @@ class Scripted:
             if callable(event):
                 event()
                 continue
-            count, lost, within = event
+            count, lost, within, *prompt = event
             first += lost
             codes = np.full(2 * count, 128, np.uint8)
-            yield IqBlock(codes, first, lost_before=lost, lost_within=within)
+            yield IqBlock(codes, first, lost_before=lost, lost_within=within, prompt=bool(prompt))
             first += count
 
     def close(self) -> None: ...
@@ -150,6 +150,15 @@ def test_a_loss_that_comes_out_after_the_end_is_told_where_it_may_lie_before_it(
         assert captured.lost_samples == 300
     else:
         assert (back.sample_count, back.annotations, captured.ended) == (100_000, (), "complete")
+
+
+def test_what_comes_promptly_ends_the_wait_for_losses(tmp_path: Path) -> None:
+    """1.0 s was to be the end; at 1.5 s everything has come that was sent."""
+    after: list[str] = []
+    late, prompt = (90_000, 0, 0), (60_000, 0, 0, "prompt")
+    source = Scripted(late, prompt, lambda: after.append("waited on"), *[late] * 3, told_late_s=2.0)
+    captured = Recorder(source, tmp_path / "x", seconds=1.0).run()
+    assert (captured.ended, captured.seconds, after) == ("complete", 1.0, [])
 
 
 def test_a_source_lost_after_the_end_costs_nothing(tmp_path: Path) -> None:

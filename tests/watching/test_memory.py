@@ -253,6 +253,22 @@ def test_what_is_kept_tells_of_a_loss_that_came_out_after_it(
         assert kept.sample_count == round((to_s - 0.2) * RATE)
 
 
+def test_what_comes_promptly_settles_what_is_kept(tmp_path: Path) -> None:
+    class Prompt(Scripted):
+        def blocks(self) -> Iterator[IqBlock]:
+            for block in super().blocks():
+                yield replace(block, prompt=block.first_sample == 3 * RATE)
+
+    memory = RollingMemory(Prompt(lossy=-1, told_late_s=100.0), 10.0)
+    for block in memory.blocks():
+        if block.first_sample == RATE:
+            keeping = memory.begin(tmp_path / "kept", 0.5, 2.0)
+            keeping.start()
+        if block.first_sample == 4 * RATE:
+            assert keeping._done.wait(10.0)
+    assert open_recording(keeping.path).sample_count == round(1.5 * RATE)
+
+
 def test_what_is_known_already_is_told_however_late_it_came_out(tmp_path: Path) -> None:
     memory = RollingMemory(Scripted(lossy=8, within_s=3.5, told_late_s=0.0), 10.0)
     for _ in memory.blocks():
