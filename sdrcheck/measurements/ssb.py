@@ -338,6 +338,12 @@ def _offset_by_tones(
             "they do not agree, and no carrier offset is given. Ask again which tones were fed in."
         )
         return
+    if min(abs(offset) for offset in offsets) > _LOWEST_TONE_HZ:
+        remarks.append(
+            f"A tone shows {tones[0]:.0f} Hz above the dial frequency, and {min(known):.5g} Hz was declared: another tone "
+            "was fed in, or the set was on another frequency. No carrier offset is given."
+        )
+        return
     weights = 1 / np.square(spreads)
     terms = [Term.normal("noise", math.sqrt(1 / float(np.sum(weights))))]
     if count == 2:

@@ -132,6 +132,13 @@ def test_a_wrong_tone_is_contradicted_by_the_rest_of_the_carrier() -> None:
         assert any("do not agree" in remark for remark in found.remarks) is not agrees
 
 
+def test_a_tone_far_from_the_declared_one_gives_no_offset_where_no_carrier_shows() -> None:
+    """Either the tone or the dial was another: 500 Hz are no proof that the set's oscillator is off."""
+    found = ssb.measure(excerpt({1000.0: 0.5}), [1500.0])
+    assert "carrier offset" not in found.readings
+    assert any("another tone" in remark for remark in found.remarks)
+
+
 def test_two_wrong_tones_give_no_offset() -> None:
     found = ssb.measure(excerpt({1100.0: 0.3, 1700.0: 0.3}), [1000.0, 1700.0])
     assert "carrier offset" not in found.readings
