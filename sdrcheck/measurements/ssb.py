@@ -340,8 +340,8 @@ def _offset_by_tones(
         return
     if min(abs(offset) for offset in offsets) > _LOWEST_TONE_HZ:
         remarks.append(
-            f"A tone shows {tones[0]:.0f} Hz above the dial frequency, and {min(known):.5g} Hz was declared: another tone "
-            "was fed in, or the set was on another frequency. No carrier offset is given."
+            f"A tone shows {tones[0]:.0f} Hz above the dial frequency, and {min(known):.5g} Hz was declared: another "
+            "tone was fed in, or the set was on another frequency. No carrier offset is given."
         )
         return
     weights = 1 / np.square(spreads)
