@@ -302,7 +302,8 @@ def _is_data(excerpt: Excerpt, condition: Condition) -> bool:
 
 
 def _data_remark(excerpt: Excerpt, around: Circumstances) -> str:
-    length = f"{1e3 * excerpt.duration_s:.3g} ms long"
+    duration_s = excerpt.duration_s
+    length = f"{1e3 * duration_s:.3g} ms long" if duration_s < 0.9995 else f"{duration_s:.3g} s long"
     wide = f" and about {around.occupied_hz / 1e3:.0f} kHz wide" if around.occupied_hz > _WIDEST_TELEPHONY_HZ else ""
     if excerpt.channel is not None and excerpt.channel.name.startswith("AIS"):
         return f"Data, {length}, as ships' automatic identification sends them here; not telephony, and not read."

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +16,8 @@ from sdrcheck.quantities import Measured, Term
 
 _FILTER_RISE_S = 0.8 / (2 * FLAT_HZ)
 """10 % to 90 % of the channel filter's own step, about."""
-_LOOK_S = 0.05
+_LOOKS_S = (0.05, 0.1, 0.2, 0.4, 0.8)
+"""How far about an edge is looked for it: the next further where it fills more than a third of that."""
 TRANSIENT_S = 0.025
 """Both intervals after key-on in which the type test looks: 5 ms and 20 ms (ETSI EN 300 162-1, 8.14, from memory)."""
 
@@ -29,35 +30,58 @@ class Edge:
     low_index: float
     """Where the amplitude is at 10 %, in samples of the excerpt."""
     high_index: float
+    longer: bool = False
+    """It goes on beyond what was looked at: the duration is only a part of it."""
 
 
 def rise(excerpt: Excerpt, noise_power: float) -> Edge | None:
     """Measure the rise from 10 % to 90 % of the amplitude in seconds; None where the excerpt does not show it."""
     if excerpt.cut_at_start:
         return None
-    reach = int(_LOOK_S * excerpt.sample_rate_hz)
-    low = max(0, excerpt.key_on - reach)
-    high = min(excerpt.iq.size, excerpt.key_on + reach, excerpt.key_off)
-    if any(at < high and at + length > low for at, length in excerpt.lost):
-        return None
-    return _edge(excerpt.iq[low:high], excerpt.key_on - low, excerpt.sample_rate_hz, noise_power, low)
+    found = None
+    for look_s in _LOOKS_S:
+        reach = int(look_s * excerpt.sample_rate_hz)
+        if found is not None and 2 * reach > excerpt.key_off - excerpt.key_on:
+            break  # so far from one edge lies the other
+        low = max(0, excerpt.key_on - reach)
+        high = min(excerpt.iq.size, excerpt.key_on + reach, excerpt.key_off)
+        if any(at < high and at + length > low for at, length in excerpt.lost):
+            break
+        found = _edge(excerpt.iq[low:high], excerpt.key_on - low, excerpt.sample_rate_hz, noise_power, low)
+        found = _doubted(found, (high - excerpt.key_on) / excerpt.sample_rate_hz)
+        if found is None or not found.longer:
+            break
+    return found
 
 
 def fall(excerpt: Excerpt, noise_power: float) -> Edge | None:
     """Measure the fall from 90 % to 10 % of the amplitude in seconds; None where the excerpt does not show it."""
     if excerpt.cut_at_end:
         return None
-    reach = int(_LOOK_S * excerpt.sample_rate_hz)
-    low = max(0, excerpt.key_off - reach, excerpt.key_on)
-    high = min(excerpt.iq.size, excerpt.key_off + reach)
-    if any(at < high and at + length > low for at, length in excerpt.lost):
-        return None
-    return _edge(excerpt.iq[low:high][::-1], high - excerpt.key_off, excerpt.sample_rate_hz, noise_power, low)
+    found = None
+    for look_s in _LOOKS_S:
+        reach = int(look_s * excerpt.sample_rate_hz)
+        if found is not None and 2 * reach > excerpt.key_off - excerpt.key_on:
+            break  # so far from one edge lies the other
+        low = max(0, excerpt.key_off - reach, excerpt.key_on)
+        high = min(excerpt.iq.size, excerpt.key_off + reach)
+        if any(at < high and at + length > low for at, length in excerpt.lost):
+            break
+        found = _edge(excerpt.iq[low:high][::-1], high - excerpt.key_off, excerpt.sample_rate_hz, noise_power, low)
+        found = _doubted(found, (excerpt.key_off - low) / excerpt.sample_rate_hz)
+        if found is None or not found.longer:
+            break
+    return found
+
+
+def _doubted(found: Edge | None, seen_s: float) -> Edge | None:
+    """Mark an edge that fills too much of what was looked at for its end to be known."""
+    return replace(found, longer=found.duration.value > 0.35 * seen_s) if found is not None else None
 
 
 def _edge(iq: NDArray[np.complex64], near: int, rate: float, noise_power: float, first: int) -> Edge | None:
     powers = np.square(np.abs(iq)).astype(np.float64) - noise_power
-    later = powers[near + (powers.size - near) // 3 :]
+    later = powers[near + (powers.size - near) // 2 :]
     if later.size < 16 or near < 8:
         return None
     full = math.sqrt(max(float(np.mean(later)), 0.0))

@@ -77,7 +77,9 @@ def measure(excerpt: Excerpt, of_call: Mapping[str, Measured] = MappingProxyType
         readings["residual modulation"], hum = residual.residual_modulation(stretch.parts(_LONGEST_PART_S)[0])
         if hum is not None and hum[1] > 10:
             remarks.append(f"Hum: a line at {hum[0]:.0f} Hz with {hum[1]:.0f} Hz of deviation.")
-        remarks.append("Nothing modulates the carrier: there is no deviation, tone or SINAD to read.")
+            remarks.append("Nothing but hum modulates the carrier: there is no deviation, tone or SINAD to read.")
+        else:
+            remarks.append("Nothing modulates the carrier: there is no deviation, tone or SINAD to read.")
     else:
         _modulated(stretch, kind, fits, found, of_call, readings, remarks)
         if ratio < _CLEAN_DB:
@@ -85,7 +87,7 @@ def measure(excerpt: Excerpt, of_call: Mapping[str, Measured] = MappingProxyType
                 f"Carrier-to-noise ratio only {ratio:.0f} dB in 16 kHz: readings of the modulation are wide."
             )
 
-    _edges(excerpt, stretch, kind, found, readings)
+    remarks += _edges(excerpt, stretch, kind, found, readings)
     readings |= of_call
     if stretch.clipped:
         _widen_for_clipping(readings)
@@ -175,7 +177,7 @@ def _modulated(
     offset = found.offset.value
     if "peak deviation, up" in of_call:
         up, down = of_call["peak deviation, up"], of_call["peak deviation, down"]
-    elif fits:
+    elif fits and not any(fit.runs_on() for fit in fits):
         up, down = deviation.of_tones(fits, offset, _CUT_COUNTS)
         if _is_cut(up, down) and stretch.duration_s < _LONGEST_PART_S:
             fits = [tones.without_cut(fit, offset, UNTOUCHED_HZ) for fit in _fits(narrowed(stretch), kind, found)]
@@ -206,14 +208,17 @@ def _largest_excursions(stretch: Stretch, offset_hz: float) -> tuple[Measured, M
     """The largest of all parts, up and down by themselves; sidebands are put back where it may decide."""
     parts = stretch.parts(_LONGEST_PART_S)
     hold = stretch.duration_s
-    found = [
-        deviation.of_waveform(deviation.demodulated(part, offset_hz), offset_hz, _CUT_COUNTS, hold) for part in parts
-    ]
+    seen = [deviation.demodulated(part, offset_hz) for part in parts]
+    found = [deviation.of_waveform(part, offset_hz, _CUT_COUNTS, hold) for part in seen]
     largest = [max(pair[way].value for pair in found) for way in (0, 1)]
     for i, pair in enumerate(found):
-        if _is_cut(*pair) and any(pair[way].value > 0.95 * largest[way] for way in (0, 1)):
+        limited = seen[i].twice is not None
+        if (limited or _is_cut(*pair)) and any(pair[way].value > 0.95 * largest[way] for way in (0, 1)):
             whole = deviation.demodulated(restored(parts[i]), offset_hz)
-            found[i] = deviation.of_waveform(whole, offset_hz, _CUT_COUNTS_RESTORED, hold)
+            back = deviation.of_waveform(whole, offset_hz, _CUT_COUNTS_RESTORED, hold)
+            if limited:
+                back = deviation.put_back(pair[0], back[0]), deviation.put_back(pair[1], back[1])
+            found[i] = back
     return max((up for up, _ in found), key=_value), max((down for _, down in found), key=_value)
 
 
@@ -225,17 +230,25 @@ def _is_cut(*found: Measured) -> bool:
     return any(term.name == deviation.CUT for reading in found for term in reading.terms)
 
 
-def _edges(excerpt: Excerpt, stretch: Stretch, kind: Classified, found: Carrier, readings: dict[str, Measured]) -> None:
+def _edges(
+    excerpt: Excerpt, stretch: Stretch, kind: Classified, found: Carrier, readings: dict[str, Measured]
+) -> list[str]:
+    remarks = []
     up = edges.rise(excerpt, stretch.noise.total)
     down = edges.fall(excerpt, stretch.noise.total)
-    if up is not None:
-        readings["rise time"] = up.duration
-        if kind.condition is Condition.UNMODULATED:
-            swing = edges.transient_frequency(excerpt, stretch, found.offset.value, up)
-            if swing is not None:
-                readings["transient frequency"] = swing
-    if down is not None:
-        readings["fall time"] = down.duration
+    for name, edge in (("rise", up), ("fall", down)):
+        if edge is None:
+            continue
+        if edge.longer:
+            least = f"{1e3 * edge.duration.value:.2g} ms"
+            remarks.append(f"Its {name} takes longer than {least}, too long for this keying to show it whole.")
+        else:
+            readings[f"{name} time"] = edge.duration
+    if up is not None and kind.condition is Condition.UNMODULATED:
+        swing = edges.transient_frequency(excerpt, stretch, found.offset.value, up)
+        if swing is not None:
+            readings["transient frequency"] = swing
+    return remarks
 
 
 def _widen_for_clipping(readings: dict[str, Measured]) -> None:

@@ -4,13 +4,19 @@ from __future__ import annotations
 
 import math
 
-from sdrcheck.measurements.noise import Noise
+import numpy as np
+
+from sdrcheck.measurements.noise import FLAT_HZ, Noise
 from sdrcheck.measurements.spectrum import PRUDENCE
 from sdrcheck.measurements.stretch import Stretch
 from sdrcheck.quantities import Measured, Term
 
 DECIBELS = 10 / math.log(10)
 """Decibels per unit of relative power change, for small changes."""
+_FLAT_DB = 0.015
+"""As flat is the channel's filter, and as straight a converter of 8 bits with little noise (trials)."""
+_EDGE_HZ = 1_000.0
+_EDGE_S = 1.0
 
 
 def level(stretch: Stretch) -> Measured:
@@ -23,10 +29,27 @@ def level(stretch: Stretch) -> Measured:
         Term.normal("noise", PRUDENCE * DECIBELS * math.sqrt(2 / (carrier_to_density * stretch.duration_s))),
         Term.normal("noise floor taken off", DECIBELS * stretch.noise.relative_standard / stretch.carrier_to_noise),
     ]
+    terms.append(Term.rectangular("channel filter and steps of the converter", _FLAT_DB))
+    beyond = DECIBELS * _near_the_filters_edge(stretch)
+    if beyond > 0.2 * _FLAT_DB:
+        terms.append(Term.rectangular("sidebands beyond the channel filter", beyond))
     if stretch.clipped:
         terms.append(Term.rectangular("clipping", 1.0))
     method = f"mean power over {stretch.duration_s:.3g} s, noise taken off"
     return Measured(10 * math.log10(stretch.power), "dBFS", tuple(terms), method)
+
+
+def _near_the_filters_edge(stretch: Stretch) -> float:
+    """Power near the edge of an FM channel's filter, as a part of the whole: about as much may lie beyond it."""
+    part = stretch.parts(_EDGE_S)[0]
+    if part.sample_rate_hz < 2 * FLAT_HZ:
+        return 0.0
+    frequencies = np.fft.fftfreq(part.iq.size, 1 / part.sample_rate_hz)
+    near = np.abs(frequencies) > FLAT_HZ - _EDGE_HZ
+    received = float(np.sum(np.square(np.abs(np.fft.fft(part.iq * np.hanning(part.iq.size))[near]))))
+    received /= part.iq.size**2 * 3 / 8
+    usual = stretch.noise.total - 2 * (FLAT_HZ - _EDGE_HZ) * stretch.noise.density
+    return max(received - max(usual, 0.0), 0.0) / stretch.power
 
 
 def noise_floor(noise: Noise, bandwidth_hz: float) -> Measured | None:

@@ -23,6 +23,8 @@ _REFERENCE_HZ = 1_000.0
 _REFERENCE_DEVIATION_HZ = 3_000.0
 _BAND = f"{LOW_HZ:.0f} Hz to {HIGH_HZ:.0f} Hz, de-emphasised (750 µs)"
 _MAINS_HZ = (50.0, 60.0, 400.0)
+_HIGHEST_HUM_HZ = 800.0
+"""Twice the highest mains frequency; what lies higher is no hum."""
 
 
 def de_emphasis(frequency_hz: Reals | float, corner_hz: float = _CORNER_HZ) -> Reals:
@@ -54,7 +56,7 @@ def residual_modulation(stretch: Stretch) -> tuple[Measured, tuple[float, float]
     scatter = math.sqrt(inflation * float(np.sum(np.square(floor)))) * step
     surplus = received - own
     reference = _REFERENCE_DEVIATION_HZ**2 / 2
-    hum = _hum(frequencies, deviation, step, noise_density)
+    hum = _hum(flat, stretch.sample_rate_hz, noise_density)
     if surplus < 4 * scatter:
         bound = (received + 2 * scatter) / reference
         method = f"upper bound: {_BAND}, all of it within the receiver's own noise"
@@ -74,13 +76,18 @@ def residual_modulation(stretch: Stretch) -> tuple[Measured, tuple[float, float]
     return Measured(10 * math.log10(surplus / reference), "dB", terms, method), hum
 
 
-def _hum(frequencies: Reals, deviation: Reals, step: float, noise_density: float) -> tuple[float, float] | None:
+def _hum(phase: Reals, rate: float, noise_density: float) -> tuple[float, float] | None:
     """The strongest line at a multiple of a mains frequency, if it stands 15 dB above the noise beside it."""
+    frequencies, density = one_sided_density(phase, rate)  # its window keeps a line within two bins of its place
+    deviation = density * frequencies**2
+    step = float(frequencies[1])
     best: tuple[float, float] | None = None
-    reach = max(1.0, 1.5 * step)
+    reach = max(1.0, 2.5 * step)
     for mains in _MAINS_HZ:
         for harmonic in range(1, 7):
             at = mains * harmonic
+            if at > _HIGHEST_HUM_HZ:
+                break
             line = np.abs(frequencies - at) <= reach
             beside = (np.abs(frequencies - at) > 2 * reach) & (np.abs(frequencies - at) <= 2 * reach + 15)
             power = float(np.sum(deviation[line])) * step

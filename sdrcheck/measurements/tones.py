@@ -20,6 +20,9 @@ from sdrcheck.quantities import Measured, Term
 BLOCK_S = 0.5
 _HIGHEST_HZ = 8_000.0
 _MOST_HARMONICS = 10
+_FAR_UP = 0.69
+_EDGES = 0.005
+"""Lines that are stronger than this part of the tone's in the upper part of what is fitted go on beyond it (trials)."""
 _HUM_RATE_HZ = 2_000.0
 _CUT_MARGIN_S = 0.02
 _CUT_ROUNDS = 6
@@ -62,6 +65,17 @@ class ToneFit:
     def deviations_hz(self) -> Reals:
         """Peak deviation of each line by itself."""
         return self.line_frequencies_hz * np.abs(self.phasors)
+
+    @property
+    def last_harmonic_hz(self) -> float:
+        """Deviation of the last of three or more harmonics, a measure of those that noise hides; 0 where fewer are."""
+        return float(self.deviations_hz[-1]) if len(self.fundamentals_hz) == 1 and len(self.orders) > 2 else 0.0
+
+    def runs_on(self) -> bool:
+        """Whether lines go on beyond what is fitted: then it has edges, and a sum of lines overshoots them."""
+        highest = min(_HIGHEST_HZ, _MOST_HARMONICS * max(self.fundamentals_hz))
+        beyond = float(np.sum(self.deviations_hz[self.line_frequencies_hz > _FAR_UP * highest]))
+        return beyond > _EDGES * float(np.max(self.deviations_hz))
 
     def modulation(self, rate: float | None = None, duration_s: float | None = None) -> Reals:
         """The fitted phase modulation in radians, a value a sample of the block, or at `rate` about its middle."""

@@ -25,6 +25,7 @@ from tests.measurements.signals import (
     WIDE_RATE,
     deviation_of,
     excerpt,
+    limited,
     peak,
     speech_like,
     times,
@@ -169,6 +170,18 @@ def speech(rng: np.random.Generator, snr_db: float, quantised: bool) -> Trial:
     }
 
 
+def limited_speech(rng: np.random.Generator, snr_db: float, quantised: bool) -> Trial:
+    """Speech that the set limits and then filters with a gentle or a steep low-pass."""
+    offset, seconds = rng.uniform(-1500, 1500), round(rng.uniform(0.4, 1.5), 2)
+    phase = speech_like(seconds, rng, 1.0)
+    audio = deviation_of(phase)
+    deviation = limited(audio / audio.std(), rng.uniform(1, 4), int(rng.choice([1, 2, 4])), rng.uniform(3000, 5200))
+    waveform = np.exp(2j * np.pi * (np.cumsum(deviation) / WIDE_RATE + offset * times(seconds)))
+    made = excerpt(waveform, rng, snr_db=snr_db, quantised=quantised)
+    inner = deviation[int(0.002 * WIDE_RATE) : -int(0.002 * WIDE_RATE)]
+    return fm.measure(made).readings, {"peak deviation, up": peak(inner), "peak deviation, down": peak(-inner)}
+
+
 def call(rng: np.random.Generator, snr_db: float, quantised: bool) -> Trial:
     """An ordinary call within the tolerances."""
     index = rng.uniform(1.8, 2.2)
@@ -225,6 +238,7 @@ SCENARIOS: tuple[Callable[[np.random.Generator, float, bool], Trial], ...] = (
     one_tone,
     two_tones,
     speech,
+    limited_speech,
     call,
     faulty_call,
     flat_call,

@@ -44,6 +44,17 @@ def speech_like(
     return np.fft.irfft(spectrum, count) * (peak_hz / np.abs(deviation).max())
 
 
+def limited(
+    audio: NDArray[np.float64], drive: float, order: int, peak_hz: float, rate: float = WIDE_RATE
+) -> NDArray[np.float64]:
+    """Deviation (Hz) of audio of unit rms, limited at 1/`drive` and sent through a low-pass of 3 kHz, as a set does."""
+    from scipy.signal import butter, sosfilt
+
+    after = sosfilt(butter(order, 3_000, fs=rate, output="sos"), np.clip(drive * audio, -1, 1))
+    after -= after.mean()
+    return after * (peak_hz / np.abs(after[2_000:-2_000]).max())
+
+
 def deviation_of(phase: NDArray[np.float64], rate: float = WIDE_RATE) -> NDArray[np.float64]:
     """Frequency deviation in hertz of a phase modulation; the ends follow each other's neighbours."""
     padded = np.pad(phase, 2_000, mode="reflect", reflect_type="odd")

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from sdrcheck.measurements import fm
-from tests.measurements.signals import WIDE_RATE, deviation_of, excerpt, peak, speech_like, times
+from tests.measurements.signals import WIDE_RATE, deviation_of, excerpt, limited, peak, speech_like, times
 
 # First zeros of J0 and J1 (Abramowitz and Stegun, table 9.5; from memory, recomputed).
 NULLS = [(0, 2.40483), (0, 5.52008), (0, 8.65373), (1, 3.83171), (1, 7.01559)]
@@ -100,3 +100,20 @@ def test_method_and_hold_are_stated() -> None:
     spoken = fm.measure(excerpt(np.exp(1j * speech_like(0.8, rng, 3_000)), rng, snr_db=40)).readings
     assert "hold 0.799 s" in spoken["peak deviation, up"].method
     assert "noise taken off" in spoken["peak deviation, up"].method
+
+
+@pytest.mark.parametrize("order", [1, 2, 4])
+@pytest.mark.parametrize("audio", ["speech", "tone"])
+def test_limited_audio_reads_its_own_peak_and_not_the_ringing_of_a_filter(audio: str, order: int) -> None:
+    """Limited 15 dB deep, then a low-pass of 3 kHz of that order; the largest deviation is 4850 Hz as made."""
+    rng = np.random.default_rng(8)
+    wave = deviation_of(speech_like(0.6, rng, 1.0)) if audio == "speech" else np.sin(2 * np.pi * 1000 * times(0.6))
+    deviation = limited(wave / wave.std(), 4.0, order, 4_850)
+    inner = deviation[2_000:-2_000]
+    made = excerpt(np.exp(2j * np.pi * np.cumsum(deviation) / WIDE_RATE), rng, snr_db=60)
+    found = fm.measure(made).readings
+    for way, true in (("up", peak(inner)), ("down", peak(-inner))):
+        reading = found[f"peak deviation, {way}"]
+        assert abs(reading.value - true) <= 1.2 * reading.uncertainty
+        assert reading.value + reading.uncertainty < 5_000
+        assert reading.uncertainty < 0.025 * true

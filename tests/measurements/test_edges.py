@@ -71,3 +71,21 @@ def test_a_quiet_start_has_no_transient() -> None:
     )
     found = fm.measure(made).readings["transient frequency"]
     assert abs(found.value) <= found.uncertainty
+
+
+@pytest.mark.parametrize("seconds", [0.05, 0.1, 0.2])
+def test_long_edges_are_read_in_their_whole_length(seconds: float) -> None:
+    made = excerpt(
+        np.exp(2j * np.pi * 100 * times(1.2)), np.random.default_rng(7), snr_db=40, ramp=raised_cosine(seconds)
+    )
+    expected = seconds * 2 / math.pi * (math.asin(math.sqrt(0.9)) - math.asin(math.sqrt(0.1)))
+    found = fm.measure(made).readings
+    for name in ("rise time", "fall time"):
+        assert found[name].value == pytest.approx(expected, rel=0.02)
+
+
+def test_an_edge_too_long_for_its_keying_is_said_and_not_read() -> None:
+    made = excerpt(np.exp(2j * np.pi * 100 * times(0.4)), np.random.default_rng(8), snr_db=40, ramp=raised_cosine(0.19))
+    found = fm.measure(made)
+    assert not {"rise time", "fall time"} & set(found.readings)
+    assert any("takes longer than" in remark for remark in found.remarks)

@@ -62,3 +62,21 @@ def test_a_silent_carrier_gives_an_upper_bound() -> None:
 def test_modulated_carriers_have_no_residual_modulation() -> None:
     found = residual(1000, 3000)
     assert "residual modulation" not in found.readings
+
+
+def test_hum_of_a_few_hundred_hertz_is_told_as_it_is_and_not_as_nothing() -> None:
+    """290 Hz at 100 Hz, as made; a line at 2 kHz is a multiple of 400 Hz, but no hum."""
+    remarks = residual(100, 290).remarks
+    assert "Hum: a line at 100 Hz with 290 Hz of deviation." in remarks
+    assert not any(remark.startswith("Nothing modulates") for remark in remarks)
+    assert not any(remark.startswith("Hum") for remark in residual(2000, 60).remarks)
+
+
+def test_what_a_channel_filter_and_eight_bits_do_is_in_the_budget_of_a_level() -> None:
+    """Fine steps of a converter move a level by some thousandths of a decibel, however long it is averaged."""
+    for amplitude in (0.18, 0.2, 0.23, 0.25, 0.29):
+        phase = 10 * np.sin(2 * np.pi * 400 * times(1.0))
+        made = excerpt(np.exp(1j * phase), np.random.default_rng(5), snr_db=57, amplitude=amplitude, quantised=True)
+        found = fm.measure(made).readings["level"]
+        assert abs(found.value - 20 * math.log10(amplitude)) <= found.uncertainty
+        assert found.uncertainty < 0.03
