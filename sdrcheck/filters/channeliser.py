@@ -33,6 +33,8 @@ class Passband:
 
 
 TELEPHONY_FM = Passband(-11_000.0, 11_000.0, 48_000.0)
+OPENING_FM = Passband(-40_000.0, 40_000.0, 96_000.0)
+"""Where a carrier may swing while it comes up: the type test allows ±25 kHz (ETSI EN 300 162-1, 8.14, from memory)."""
 TELEGRAPHY = Passband(-400.0, 400.0, 2_000.0)
 TELEGRAPHY_BESIDE = Passband(-140.0, 140.0, 2_000.0)
 """Of two channels 500 Hz apart that are keyed at the same time: the nearer line of the other is kept out."""

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from sdrcheck.channels import plan
 from sdrcheck.filters import keying, products
-from sdrcheck.filters.channeliser import TELEGRAPHY
+from sdrcheck.filters.channeliser import TELEGRAPHY, TELEPHONY_FM
 from sdrcheck.filters.excerpt import Excerpt
 from sdrcheck.filters.floor import NoiseFloor
 from sdrcheck.filters.skirts import STRONGER, Skirts
@@ -31,6 +31,8 @@ _SIDEBANDS = 10**2.7
 _SAME_EDGE_S = 0.012
 _BURST_S = 0.1
 _WIDE_HZ = 20_000.0
+_SWING_S, _SWING_HZ, _SWING_EDGE_S, _SWING_POWER = 0.03, 50_000.0, 0.003, 4.0
+"""A carrier that comes up beside its channel is there no longer, no further off, and as strong as it is later."""
 _STEP_PRODUCTS = ((1.0, 0.07 / 128**2), (3.0, 0.007 / 128**2))
 """What the steps of 8 bits may put into a channel where the noise is so many times the least; seen on made signals."""
 _STEP_8_BITS = 1 / 127.5
@@ -134,6 +136,8 @@ class Echoes:
                 edges = apart_on, apart_off, abs(other.off_s - keyed.on_s), abs(other.on_s - keyed.off_s)
                 if min(edges) < 0.02:
                     return "key clicks of stronger transmissions"
+            if self._is_swing(track, keyed, other):
+                return "swings of carriers that came up beside their channel"
             if other.on_s >= keyed.off_s or other.off_s <= keyed.on_s or other.power < keyed.power:
                 continue
             same = _SAME_EDGE_S + keyed.excerpt.edge_uncertainty_s
@@ -171,6 +175,14 @@ class Echoes:
         if track.slot.channel is None and self._begins_or_ends_with_others(track, keyed, tracks, over):
             return "faint by-products of stronger transmissions"
         return None
+
+    def _is_swing(self, track: Track, keyed: Keying, other: Other) -> bool:
+        """Whether a short keying goes over into another beside it: one carrier that found its channel late."""
+        fm = other.slot.passband == track.slot.passband == TELEPHONY_FM
+        near = abs(track.slot.offset_hz - other.slot.offset_hz) < _SWING_HZ
+        goes_over = keyed.off_s - keyed.on_s < _SWING_S < other.off_s - other.on_s
+        alike = 1 / _SWING_POWER < keyed.power / max(other.power, 1e-30) < _SWING_POWER
+        return fm and near and goes_over and alike and abs(other.on_s - keyed.off_s) < _SWING_EDGE_S
 
     def _begins_or_ends_with_others(
         self, track: Track, keyed: Keying, tracks: Sequence[Track], over: Sequence[Over]

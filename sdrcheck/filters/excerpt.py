@@ -9,6 +9,18 @@ from sdrcheck.filters.iq import Complex
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Opening:
+    """The samples about a key-on in a filter wider than the channel's, on the same centre."""
+
+    iq: Complex
+    sample_rate_hz: float
+    key_on: int
+    """Index in `iq` where the channel's own filter saw the transmission begin."""
+    half_width_hz: float
+    """So far to either side of the centre it sees."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Excerpt:
     """One transmission in its channel's filter, with some of the quiet before and after it.
 
@@ -38,6 +50,8 @@ class Excerpt:
     """Places (index in `iq`) and lengths (in samples of `iq`) of lost samples; they are filled with zeros."""
     edge_uncertainty_s: float = 0.001
     """How well `key_on` and `key_off` are known; a weak call found by its content has wide ones."""
+    opening: Opening | None = None
+    """Of an FM channel, where its key-on was followed."""
     remarks: tuple[str, ...] = field(default=())
     """Sentences about the surroundings that a technician should read (image suspected, neighbour strong, …)."""
 

@@ -19,7 +19,7 @@ from sdrcheck.channels import plan
 from sdrcheck.channels.channel import Channel
 from sdrcheck.filters import keying, priming
 from sdrcheck.filters.bands import VHF
-from sdrcheck.filters.channeliser import TELEGRAPHY, TELEGRAPHY_BESIDE, Batch, Channeliser, Passband
+from sdrcheck.filters.channeliser import OPENING_FM, TELEGRAPHY, TELEGRAPHY_BESIDE, Batch, Channeliser, Passband
 from sdrcheck.filters.detection import Detector
 from sdrcheck.filters.echoes import Echoes
 from sdrcheck.filters.excerpt import Excerpt
@@ -302,6 +302,11 @@ class Lookout:
         )
         noise_of_blocks = noise[:, place].mean(axis=1)
         under_of_blocks = np.maximum(under[:, place].mean(axis=1), noise_of_blocks)
+        if track.is_opening:
+            wide = self._bank.cut(step.batch, slot.offset_hz, OPENING_FM)
+            first = step.batch.first_block * self._bank.samples_per_block(OPENING_FM)
+            wide_samples = self._bank.samples_of(wide, step.batch.first_block, slot.offset_hz, OPENING_FM)
+            track.add_opening(first, wide_samples)
         track.add(samples, noise_of_blocks, under_of_blocks, step.lost)
 
     def _part_from_neighbours(self, track: Track) -> None:

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from sdrcheck.channels.channel import Channel
 from sdrcheck.filters import keying
-from sdrcheck.filters.channeliser import Channeliser, Passband
-from sdrcheck.filters.excerpt import Excerpt
+from sdrcheck.filters.channeliser import OPENING_FM, TELEPHONY_FM, Channeliser, Passband
+from sdrcheck.filters.excerpt import Excerpt, Opening
 from sdrcheck.filters.iq import Complex
 from sdrcheck.filters.keying import Manner, Run
 
@@ -21,6 +21,9 @@ Array = NDArray[np.float64]
 _OPEN_TAIL_S = 4.0
 _SMOOTH_EDGE_S = 0.0002
 _SETTLED_S = 0.05
+_BEFORE_S, _BEHIND_S = 0.06, 0.045
+"""How much of an opening is kept before and behind key-on."""
+_HELD_S = 0.6
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +93,9 @@ class Track:
         self._tail = self._told
         self._open_on: int | None = None
         self._pieces = 0
+        self._opening_rate_hz = bank.channel_rate_hz(OPENING_FM)
+        self._opening_half_hz = min(OPENING_FM.high_hz, bank.sample_rate_hz / 2 - abs(slot.offset_hz))
+        self._openings: list[tuple[int, Complex]] = []
 
     def time_of(self, window: float) -> float:
         """Seconds from the first sample of the stream to the beginning of a window."""
@@ -143,6 +149,20 @@ class Track:
             low, high = (round((s * self.rate_hz - self._origin) / self.window) - first for s in (from_s, to_s))
             missing[max(low, 0) : max(high, 0)] = True
         self._lost = np.concatenate([self._lost, missing])
+
+    @property
+    def is_opening(self) -> bool:
+        """Whether a key-on may be in the next samples, or just was: then they are wanted in a wider filter, too."""
+        if self.slot.passband != TELEPHONY_FM:
+            return False
+        return self.current is None or (self._end - self.current.on) * self.window_s < 2 * _BEHIND_S
+
+    def add_opening(self, first_sample: int, samples: Complex) -> None:
+        """Take the same samples through the wider filter, counted from the first of the stream."""
+        self._openings.append((first_sample, samples))
+        behind = first_sample + samples.size - round(_HELD_S * self._opening_rate_hz)
+        if self.current is None:
+            self._openings = [one for one in self._openings if one[0] + one[1].size > behind]
 
     def advance(self, *, ended: bool, most_samples: int | None = None) -> Iterator[Keying]:
         """Tell of the keyings that are over, and of pieces of one that goes on; sets `closed` when all is quiet.
@@ -251,6 +271,7 @@ class Track:
             cut_at_start=at_start,
             cut_at_end=at_end,
             edge_uncertainty_s=edge_s,
+            opening=None if at_start else self._opening((start + on) / self.rate_hz),
         )
         return Keying(
             excerpt=excerpt,
@@ -261,6 +282,21 @@ class Track:
             first=not continues,
             last=not goes_on,
         )
+
+    def _opening(self, on_s: float) -> Opening | None:
+        """What the wider filter saw about a key-on, where it was there."""
+        rate = self._opening_rate_hz
+        low, high = round((on_s - _BEFORE_S) * rate), round((on_s + _BEHIND_S) * rate)
+        found = np.zeros(high - low, np.complex64)
+        seen = 0
+        for first, samples in self._openings:
+            start, stop = max(low, first), min(high, first + samples.size)
+            if start < stop:
+                found[start - low : stop - low] = samples[start - first : stop - first]
+                seen += stop - start
+        if seen < found.size:
+            return None
+        return Opening(found, rate, round(on_s * rate) - low, self._opening_half_hz)
 
     def _refined(
         self, iq: Complex, noise: float, on: int, off: int, *, at_start: bool, at_end: bool

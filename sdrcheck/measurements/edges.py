@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +21,11 @@ _LOOKS_S = (0.05, 0.1, 0.2, 0.4, 0.8)
 """How far about an edge is looked for it: the next further where it fills more than a third of that."""
 TRANSIENT_S = 0.025
 """Both intervals after key-on in which the type test looks: 5 ms and 20 ms (ETSI EN 300 162-1, 8.14, from memory)."""
+
+
+ALLOWED_HZ = 25_000.0
+"""So far it may swing there."""
+_QUIET_S = 0.015
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,15 +160,55 @@ def _part(before: float, after: float, level: float) -> float:
     return float((level - before) / (after - before)) if after > before else 0.5
 
 
+def unseen(excerpt: Excerpt, stretch: Stretch) -> str | None:
+    """Why nothing can be said of where the carrier was before it stood in its channel, in words; None where it can."""
+    opening = excerpt.opening
+    if opening is None or opening.half_width_hz < ALLOWED_HZ:
+        seen = FLAT_HZ if opening is None else opening.half_width_hz
+        return f"only ±{seen / 1e3:.0f} kHz about the channel could be looked at, and ±25 kHz are asked for"
+    power = np.square(np.abs(opening.iq)).astype(np.float64)
+    before = float(np.mean(power[: int(_QUIET_S * opening.sample_rate_hz)]))
+    behind = opening.iq.size - opening.key_on
+    since = int(TRANSIENT_S * opening.sample_rate_hz)
+    later = float(np.mean(power[opening.key_on + since :]))
+    low, high = (
+        excerpt.key_on + int(count * excerpt.sample_rate_hz / opening.sample_rate_hz) for count in (since, behind)
+    )
+    inside = float(np.mean(np.square(np.abs(excerpt.iq[low:high])))) - stretch.noise.total if low < high else 0.0
+    if before > 0.05 * stretch.power or not 0.8 * inside < later - before < 1.25 * inside:
+        return f"something else was on the air within ±{opening.half_width_hz / 1e3:.0f} kHz of it"
+    return None
+
+
 def transient_frequency(excerpt: Excerpt, stretch: Stretch, carrier_hz: float, edge: Edge) -> Measured | None:
     """Measure the largest excursion from the settled carrier within 25 ms of key-on, in hertz with its sign.
 
-    Assumes that nothing modulates the carrier in that time. Zero means that nothing stood out of the noise.
+    Assumes that nothing modulates the carrier in that time. Zero means that nothing stood out of the noise. Where the
+    carrier came up outside its channel, the wider filter of the opening tells where.
     """
     rate = excerpt.sample_rate_hz
+    noise_power = max(stretch.noise.total, 1e-30)
     first = max(0, math.ceil(edge.low_index))
     last = min(first + int(TRANSIENT_S * rate), excerpt.key_off)
-    iq = excerpt.iq[first : last + 1].astype(np.complex128)
+    near = _largest_swing(excerpt.iq[first : last + 1], rate, carrier_hz, noise_power)
+    opening = excerpt.opening
+    if opening is None:
+        return near
+    rate = opening.sample_rate_hz
+    width = int(0.0003 * rate)
+    wide_noise = max(stretch.noise.density * 2 * opening.half_width_hz, 1e-30)
+    power = smoothed(np.square(np.abs(opening.iq)).astype(np.float64), width)
+    up = np.flatnonzero(power > max(0.01 * stretch.power, 4 * wide_noise))  # a tenth of the amplitude
+    if not up.size:
+        return near
+    start = int(up[0])
+    wide = opening.iq[start : start + int(TRANSIENT_S * rate) + 1]
+    far = _largest_swing(wide, rate, carrier_hz, wide_noise)
+    return far if far is not None and abs(far.value) > FLAT_HZ - abs(carrier_hz) else near
+
+
+def _largest_swing(iq: NDArray[Any], rate: float, carrier_hz: float, noise_power: float) -> Measured | None:
+    iq = iq.astype(np.complex128)
     width = max(2, int(0.0003 * rate))
     if iq.size < 4 * width:
         return None
@@ -170,7 +216,6 @@ def transient_frequency(excerpt: Excerpt, stretch: Stretch, carrier_hz: float, e
     sums = np.convolve(turn, np.ones(width), "valid")
     weight = smoothed(np.square(np.abs(iq[1:])), width)[width // 2 : width // 2 + sums.size]
     frequency = np.angle(sums) * (rate / (2 * np.pi))
-    noise_power = max(stretch.noise.total, 1e-30)
     clean = weight > 20 * noise_power
     if not clean.any():
         return None
@@ -192,7 +237,8 @@ def transient_frequency(excerpt: Excerpt, stretch: Stretch, carrier_hz: float, e
         back = float(frequency[top] - frequency[later]) * reach
         found, doubt = found + back, 1.2 * abs(back)
         noise = math.hypot((1 + reach) * noise, reach * float(spread[later]))
-    restless = float(np.std(np.diff(frequency[frequency.size // 2 :: width]))) / math.sqrt(2)
+    steps = np.diff(frequency[frequency.size // 2 :: width])
+    restless = 1.05 * float(np.median(np.abs(steps)))  # 1.48 for a median, √2 for a difference; one jump does not count
     noise = max(noise, restless)  # the carrier's own noise hides as much
     terms = (Term.normal("noise", noise), Term.rectangular("averaging", doubt))
     return Measured(found, "Hz", terms, method)

@@ -245,8 +245,11 @@ def _edges(
         else:
             readings[f"{name} time"] = edge.duration
     if up is not None and kind.condition is Condition.UNMODULATED:
-        swing = edges.transient_frequency(excerpt, stretch, found.offset.value, up)
-        if swing is not None:
+        reason = edges.unseen(excerpt, stretch)
+        swing = edges.transient_frequency(excerpt, stretch, found.offset.value, up) if reason is None else None
+        if reason is not None:
+            remarks.append(f"The transient frequency is not told: {reason}.")
+        elif swing is not None:
             readings["transient frequency"] = swing
     return remarks
 

@@ -27,6 +27,19 @@ def test_fifty_milliseconds_apart_are_two_transmissions_with_the_quiet_around_ea
         assert (excerpt.iq.size - excerpt.key_off) / excerpt.sample_rate_hz > 0.04
 
 
+def test_a_carrier_that_comes_up_beside_its_channel_is_one_transmission_and_its_opening_shows_where():
+    """It stands 10 ms at 28 kHz above channel 72, as made, and is no station on the channel there."""
+    scene = Scene(250_000.0, 156_600_000.0, 2.0)
+    swing = 28_000.0 * np.minimum(np.arange(round(0.8 * scene.rate)) / scene.rate, 0.01)
+    scene.put(np.exp(2j * np.pi * swing), CHANNELS_HZ["72"], 0.6, -15, ramp_s=0.0005)
+    heard, _ = heard_in(scene)
+    assert table(heard) == rows(("72", 0.61, 1.4))
+    opening = heard[0].excerpt.opening
+    before = opening.iq[opening.key_on - int(0.008 * opening.sample_rate_hz) : opening.key_on - 100]
+    turn = np.angle(np.mean(before[1:] * np.conj(before[:-1]))) * opening.sample_rate_hz / (2 * np.pi)
+    assert turn == pytest.approx(28_000, abs=50)
+
+
 def test_cut_at_either_end():
     scene = Scene(250_000.0, 156_600_000.0, 2.0)
     scene.tone(CHANNELS_HZ["72"], -1.0, 0.6, -15).tone(CHANNELS_HZ["72"], 1.2, 3.0, -15)

@@ -11,7 +11,7 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from sdrcheck.filters.excerpt import BitTrack, Excerpt
+from sdrcheck.filters.excerpt import BitTrack, Excerpt, Opening
 from sdrcheck.filters.iq import complex_samples
 
 WIDE_RATE = 240_000
@@ -106,7 +106,29 @@ def excerpt(
     narrow = filtered(iq, rate)
     on = round(quiet * rate / WIDE_RATE)
     off = round((quiet + waveform.size) * rate / WIDE_RATE)
-    return Excerpt(narrow.astype(np.complex64), float(rate), 156.8e6, 0.0, on, off, max(density, 1e-16))
+    return Excerpt(
+        narrow.astype(np.complex64),
+        float(rate),
+        156.8e6,
+        0.0,
+        on,
+        off,
+        max(density, 1e-16),
+        opening=opening_of(iq, quiet),
+    )
+
+
+def opening_of(iq: NDArray[np.complex128], key_on: int) -> Opening:
+    """What a filter of ±40 kHz sees from 60 ms before to 45 ms behind key-on."""
+    before, behind = round(0.06 * WIDE_RATE), round(0.045 * WIDE_RATE)
+    padded = np.pad(iq, (before, behind))[key_on : key_on + before + behind]
+    spectrum = np.fft.fft(padded)
+    frequencies = np.fft.fftfreq(padded.size, 1 / WIDE_RATE)
+    spectrum[np.abs(frequencies) > 40_000] = 0
+    kept = round(padded.size * 0.4)
+    half = kept // 2
+    wide = np.fft.ifft(np.concatenate([spectrum[: kept - half], spectrum[padded.size - half :]])) * 0.4
+    return Opening(wide.astype(np.complex64), 0.4 * WIDE_RATE, round(0.4 * before), 40_000.0)
 
 
 def filtered(iq: NDArray[np.complex128], rate: int) -> NDArray[np.complex128]:

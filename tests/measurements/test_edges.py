@@ -89,3 +89,23 @@ def test_an_edge_too_long_for_its_keying_is_said_and_not_read() -> None:
     found = fm.measure(made)
     assert not {"rise time", "fall time"} & set(found.readings)
     assert any("takes longer than" in remark for remark in found.remarks)
+
+
+@pytest.mark.parametrize("swing_hz", [-20_000, 14_000, 30_000])
+def test_a_carrier_that_comes_up_beside_its_channel_is_measured_there(swing_hz: float) -> None:
+    """It stands 10 ms beside the channel as made, farther than the channel's filter reaches."""
+    at = times(0.5)
+    phase = 2 * np.pi * (700 * at + swing_hz * np.minimum(at, 0.01))
+    made = excerpt(np.exp(1j * phase), np.random.default_rng(9), snr_db=40, ramp=raised_cosine(0.0005))
+    later = round(0.01 * made.sample_rate_hz)
+    opening = replace(made.opening, iq=made.opening.iq[960:], key_on=made.opening.key_on)
+    seen = fm.measure(replace(made, key_on=made.key_on + later, opening=opening)).readings["transient frequency"]
+    assert seen.value == pytest.approx(swing_hz, abs=50)
+
+
+def test_what_was_not_looked_at_is_no_reading_of_the_transient() -> None:
+    made = excerpt(np.exp(2j * np.pi * 700 * times(0.5)), np.random.default_rng(10), snr_db=40)
+    for unseen in (None, replace(made.opening, half_width_hz=18_000.0)):
+        found = fm.measure(replace(made, opening=unseen))
+        assert "transient frequency" not in found.readings
+        assert any("transient frequency is not told" in remark for remark in found.remarks)
