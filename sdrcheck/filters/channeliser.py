@@ -39,6 +39,8 @@ TELEGRAPHY = Passband(-400.0, 400.0, 2_000.0)
 TELEGRAPHY_BESIDE = Passband(-140.0, 140.0, 2_000.0)
 """Of two channels 500 Hz apart that are keyed at the same time: the nearer line of the other is kept out."""
 SINGLE_SIDEBAND = Passband(-500.0, 4_000.0, 10_000.0)
+SPEECH = Passband(400.0, 3_400.0, 10_000.0)
+"""Of receiver sound without its hum; the filter does not cut off before 250 Hz."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -43,17 +43,26 @@ class NoiseFloor:
     """Knows how much noise each cell holds in each block."""
 
     def __init__(
-        self, spectra: PowerSpectra, *, side_hz: float, memory_s: float, common_gain: bool, least_power: float
+        self,
+        spectra: PowerSpectra,
+        *,
+        side_hz: float,
+        memory_s: float,
+        common_gain: bool,
+        least_power: float,
+        heard_hz: tuple[float, float],
     ) -> None:
         """`side_hz` is how far to either side a cell is compared; without `common_gain` all blocks count as equal.
 
-        A block with less than `least_power` in the whole span holds little but the steps of its converter.
+        The gain is seen in what lies between the two frequencies `heard_hz`. A block with less than `least_power` in
+        the whole span holds little but the steps of its converter.
         """
         self._spectra = spectra
         self._side = max(4, round(side_hz / spectra.cell_hz))
         self._memory_s = memory_s
         self._common_gain = common_gain
         self._least_density = least_power / (spectra.cell_count * spectra.cell_hz)
+        self._heard = spectra.cells_between(*heard_hz)
         self._gain_reference = np.ones(len(_GAIN_QUANTILES))
         self.level: Array = np.zeros(spectra.cell_count)
         """Noise density in every cell at gain 1."""
@@ -76,7 +85,7 @@ class NoiseFloor:
             return
         cells, densities = cells[held], densities[held]
         typical = np.median(cells, axis=0)
-        gains = _relative(cells, typical)[0] if self._common_gain else np.ones(len(cells))
+        gains = self._relative(cells, typical)[0] if self._common_gain else np.ones(len(cells))
         even = cells / gains[:, None]
         calm = gains <= 2 * np.quantile(gains, 0.1)
         if np.count_nonzero(calm) >= _CALM_BLOCKS:
@@ -93,7 +102,7 @@ class NoiseFloor:
         if self._least_density > 0:
             self.noise_over_least = min(self.noise_over_least, float(self.level.mean()) / self._least_density)
         if self._common_gain:
-            self._gain_reference = np.median(_relative(even, self.level), axis=1)
+            self._gain_reference = np.median(self._relative(even, self.level), axis=1)
         if len(cells) >= _LINE_BLOCKS:
             self.lines = self._steady_lines((densities / gains[:, None]).astype(np.float32))
 
@@ -103,7 +112,7 @@ class NoiseFloor:
         Three quarters of the cells have to rise or fall before it does: a signal that comes is no gain, and one that
         was there when the floor was learnt, and goes, is no loss.
         """
-        few, most = _relative(cells, self.level) / self._gain_reference[:, None]
+        few, most = self._relative(cells, self.level) / self._gain_reference[:, None]
         ratio = np.where(few > 1, np.maximum(np.minimum(few, most), 1.0), np.minimum(np.maximum(few, most), 1.0))
         ratio[~(few > _BLANK) | (cells.mean(axis=1) <= self._least_density)] = 0.0
         return ratio if self._common_gain else np.where(ratio > 0, 1.0, 0.0)
@@ -164,25 +173,25 @@ class NoiseFloor:
             )
         return lines
 
+    def _relative(self, cells: Density | Array, level: Array) -> Array:
+        """Quantiles of each block's ratios to the floor, one row a quantile; the low one is noise, whatever is sent."""
+        cells, level = cells[:, self._heard], level[self._heard]
+        step = max(1, level.size // _GAIN_CELLS)
+        cells, level = cells[:, ::step], level[::step]
+        known = level > 0
+        if not np.any(known):
+            held = np.where(np.asarray(cells).sum(axis=1) > 0, 1.0, 0.0)
+            return np.stack([held] * len(_GAIN_QUANTILES))
+        ratio = cells[:, known] / level[known]
+        places = [int(quantile * (ratio.shape[1] - 1)) for quantile in _GAIN_QUANTILES]
+        found: Array = np.partition(ratio, places, axis=1)[:, places].T.astype(float)
+        return found
+
 
 def _quarter_of_mean(independent: float) -> float:
     """The lower quartile of the mean of so many independent noise powers, as part of their mean (Wilson–Hilferty)."""
     spread = 1 / (9 * independent)
     return float((1 - spread - 0.6745 * np.sqrt(spread)) ** 3)
-
-
-def _relative(cells: Density | Array, level: Array) -> Array:
-    """Quantiles of each block's ratios to the floor, one row a quantile; the low one is noise, whatever is sent."""
-    step = max(1, level.size // _GAIN_CELLS)
-    cells, level = cells[:, ::step], level[::step]
-    known = level > 0
-    if not np.any(known):
-        held = np.where(np.asarray(cells).sum(axis=1) > 0, 1.0, 0.0)
-        return np.stack([held] * len(_GAIN_QUANTILES))
-    ratio = cells[:, known] / level[known]
-    places = [int(quantile * (ratio.shape[1] - 1)) for quantile in _GAIN_QUANTILES]
-    found: Array = np.partition(ratio, places, axis=1)[:, places].T.astype(float)
-    return found
 
 
 def _sides(level: Array, width: int) -> Array:

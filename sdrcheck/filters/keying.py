@@ -27,11 +27,13 @@ class Manner:
     """A gradual or uncertain fall must last this long."""
     shortest_s: float
     """Anything shorter is a click."""
+    pauses: bool = False
+    """It falls into the noise and comes back, as speech does on a suppressed carrier."""
 
 
 TELEPHONY_FM = Manner(window_s=0.0005, gap_s=0.02, fade_s=0.25, shortest_s=0.004)
 TELEGRAPHY = Manner(window_s=0.005, gap_s=0.04, fade_s=1.5, shortest_s=0.03)
-SINGLE_SIDEBAND = Manner(window_s=0.005, gap_s=1.2, fade_s=1.5, shortest_s=0.03)
+SINGLE_SIDEBAND = Manner(window_s=0.005, gap_s=1.2, fade_s=1.5, shortest_s=0.03, pauses=True)
 PULSES = Manner(window_s=0.0005, gap_s=0.02, fade_s=0.25, shortest_s=0.004)
 
 STRONG = 16.0
@@ -44,6 +46,9 @@ _STEADY = 150.0
 _EDGE = 0.01
 """A keyed signal begins and ends at this share of its settled power: a tenth of its amplitude."""
 _STEP = 120.0
+_STAYS_PAUSING_S = 0.5
+_LEAST = 2.0
+"""Under so much power over noise there is a pause, and no other station."""
 _STEP_S = 0.01
 
 
@@ -122,7 +127,7 @@ def _split_at_steps(ratio: Array, over_noise: Array, run: Run, manner: Manner) -
     for group in np.split(over, np.flatnonzero(np.diff(over) > 1) + 1):
         if group.size:
             about = near + int(group[group.size // 2])
-            if _stays(ratio[run.on : run.off], about, near):
+            if _stays(ratio[run.on : run.off], about, near, manner):
                 cuts.append(run.on + _place_of_step(ratio[run.on : run.off], about, near))
     bounds = [run.on, *sorted({cut for cut in cuts if run.on < cut < run.off}), run.off]
     parts = [Run(on, off, True) for on, off in itertools.pairwise(bounds)]
@@ -137,11 +142,15 @@ def _change(keyed: Array, near: int) -> Array:
     return np.maximum(change, 1 / np.maximum(change, 1e-30))
 
 
-def _stays(keyed: Array, about: int, near: int) -> bool:
+def _stays(keyed: Array, about: int, near: int, manner: Manner) -> bool:
     """Whether power is as different a while before and behind a step: a fade comes back, another station does not."""
-    before = float(np.median(keyed[max(0, about - 6 * near) : about - near]))
-    behind = float(np.median(keyed[about + near : about + 6 * near]))
-    return max(before, behind) > _STEP * max(min(before, behind), 1e-30)
+    far = round(_STAYS_PAUSING_S / manner.window_s) if manner.pauses else 6 * near
+    before = float(np.median(keyed[max(0, about - far) : about - near]))
+    behind = float(np.median(keyed[about + near : about + far]))
+    weaker, stronger = sorted((before, behind))
+    if manner.pauses and weaker < _LEAST:
+        return False
+    return stronger > _STEP * max(weaker, 1e-30)
 
 
 def _place_of_step(keyed: Array, about: int, near: int) -> int:

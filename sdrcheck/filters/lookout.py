@@ -88,6 +88,7 @@ class Lookout:
             memory_s=_MEMORY_S,
             common_gain=wide_enough,
             least_power=_LEAST_POWER_8_BITS if few_bits else 0.0,
+            heard_hz=self._span.heard_hz(),
         )
         self._skirts = Skirts(self.band, self._spectra)
         self._detector = Detector(self._span, self._spectra, self._skirts)
@@ -176,7 +177,8 @@ class Lookout:
         first = np.concatenate(self._first)
         self._first.clear()
         if not self._audio:
-            likely = self._few_bits or self.band is VHF
+            # no set's carrier agrees with a receiver to a thousandth of a hertz
+            likely = self._few_bits or self.band is VHF or self._span.channel_at(0.0) is not None
             self._bank.dc = priming.steady_offset(np.concatenate(self._at_zero), first, self._spectra, likely=likely)
         self._floor.prime(np.maximum(first, np.float32(self._least_density)))
         usual = np.median(self._spectra.cells(first), axis=0)

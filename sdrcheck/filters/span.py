@@ -28,6 +28,10 @@ _LEAST_SOUND_RATE_HZ = 5_000.0
 _SOUND_PIECE_S = 900.0
 """Two lines in receiver sound have no reader that follows them: a whole slot is kept, a few megabytes at such rates."""
 _TWO_LINES_HZ = 1_200.0
+_DIAL_HZ = 100.0
+"""A dial so near to the carrier of a telephony channel stands on it."""
+_SPEECH_LOW_HZ, _SPEECH_HIGH_HZ = 350.0, 2_700.0
+"""What a receiver lets through on a telephony channel (JP-RER art. 56(1)): hum lies below."""
 
 
 class Span:
@@ -48,12 +52,19 @@ class Span:
         self._scale = 1 + correction_ppm * 1e-6
         self._wanted = None if channels is None else {channel.frequency_hz for channel in channels}
         self.low_hz, self.high_hz = (0.0, sample_rate_hz / 2) if audio else (-sample_rate_hz / 2, sample_rate_hz / 2)
-        self.channels = self._channels_in_span()
+        self.dial = self._telephony_at_dial() if audio else None
+        """The telephony channel whose sound this is."""
+        self.channels = self._channels_in_span() if self.dial is None else (self.dial,)
         self.band = self._band()
 
     def offset_of(self, channel: Channel) -> float:
         """Where a channel lies in the span, in hertz from its centre."""
         return channel.frequency_hz * self._scale - self.centre_hz
+
+    def _telephony_at_dial(self) -> Channel | None:
+        """The telephony channel on whose carrier the dial of a receiver stands."""
+        at_dial = plan.within((self.centre_hz - _DIAL_HZ) / self._scale, (self.centre_hz + _DIAL_HZ) / self._scale)
+        return next((channel for channel in at_dial if channel.emission is Emission.J3E), None)
 
     def _channels_in_span(self) -> tuple[Channel, ...]:
         if self.centre_hz <= 0 and not self._audio:
@@ -90,6 +101,9 @@ class Span:
 
     def away_from_edges(self, places_hz: NDArray[np.float64]) -> Marks:
         """Mark the places where something may begin: not at the edges of the span, unless a channel lies there."""
+        if self.dial is not None:
+            within: Marks = (places_hz > _SPEECH_LOW_HZ) & (places_hz < _SPEECH_HIGH_HZ)
+            return within
         edge_hz = _EDGE_OF_SPAN * self.sample_rate_hz
         low_hz = _LOWEST_SOUND_HZ if self._audio else self.low_hz + edge_hz
         looked_at: Marks = (places_hz > low_hz) & (places_hz < self.high_hz - edge_hz)
@@ -103,9 +117,15 @@ class Span:
         wanted = self._wanted is None or channel.frequency_hz in self._wanted
         return wanted and (channel.calling or channel.text)
 
+    def heard_hz(self) -> tuple[float, float]:
+        """From where to where noise rises and falls together: all of the span, or what a receiver's sound holds."""
+        return (self.low_hz, self.high_hz) if self.dial is None else (_SPEECH_LOW_HZ, _SPEECH_HIGH_HZ)
+
     def slot(self, low_hz: float, high_hz: float, centre_hz: float) -> Slot | None:
         """The slot for a signal that was found between two offsets; None where it is not wanted."""
-        if self.band is VHF:
+        if self.dial is not None:
+            slot = self._sound_slot(self.dial, high_hz - low_hz)
+        elif self.band is VHF:
             slot = self._telephony_slot(low_hz, high_hz, centre_hz)
         else:
             slot = self._narrow_slot(low_hz, high_hz, centre_hz)
@@ -161,6 +181,14 @@ class Span:
         claims = low_hz - 200, high_hz + 200
         piece_s = _SOUND_PIECE_S if self._audio and wide < _TWO_LINES_HZ else 30.0
         return Slot(None, round(centre_hz), passband, keying.SINGLE_SIDEBAND, *claims, 0.5, piece_s, wide)
+
+    def _sound_slot(self, channel: Channel, wide: float) -> Slot:
+        """All of a receiver's sound is its channel's: one tone as well as speech.
+
+        The quiet beside it says nothing of the noise under it, because receivers take gain away from what is strong.
+        """
+        carrier, passband, manner = self.offset_of(channel), bank.SPEECH, keying.SINGLE_SIDEBAND
+        return Slot(channel, carrier, passband, manner, self.low_hz, self.high_hz, 0.0, 60.0, wide)
 
     def _voice_channel(self, low_hz: float, high_hz: float) -> Channel | None:
         """The telephony channel whose sideband holds all of a signal."""

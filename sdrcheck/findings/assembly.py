@@ -378,7 +378,8 @@ def _single_sideband(excerpt: Excerpt, around: Circumstances, judging: Judging) 
     if excerpt.channel is None:
         return _bare(excerpt, _Found(Emission.UNKNOWN, Kind.UNKNOWN, Condition.UNKNOWN))
     clock = 1 + judging.reference_at(around.start_utc).correction_ppm * 1e-6
-    measured = ssb.measure(excerpt, [tone * clock for tone in judging.tones_hz])  # as the receiver indicates them
+    tones_hz = [tone * clock for tone in judging.tones_hz]  # as the receiver indicates them
+    measured = ssb.measure(excerpt, tones_hz, sound=around.receiver_sound)
     found = _Found(Emission.J3E, Kind.VOICE, measured.condition, measured.readings, Decode(), list(measured.remarks))
     found.on_the_air = {*_ON_THE_AIR, *measured.from_the_dial}
     if measured.condition is Condition.UNMODULATED:

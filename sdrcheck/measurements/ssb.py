@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -75,11 +75,16 @@ class _Lines:
         return float(np.abs(self.amplitudes[which])) ** 2
 
 
-def measure(excerpt: Excerpt, tones: Sequence[float] = ()) -> SsbFindings:
-    """Measure one keying of a J3E channel; `tones` are the modulating tones in hertz as far as they are known."""
+def measure(excerpt: Excerpt, tones: Sequence[float] = (), *, sound: bool = False) -> SsbFindings:
+    """Measure one keying of a J3E channel; `tones` are the modulating tones in hertz as far as they are known.
+
+    In the `sound` of a receiver there is no rest of the carrier, and products are the loudspeaker's as well.
+    """
     readings: dict[str, Measured] = {}
     remarks: list[str] = []
     floor = noise.beside(excerpt, BANDWIDTH_HZ / 2, middle_hz=_NOISE_MIDDLE_HZ)
+    if sound:
+        floor = replace(floor, total=floor.density * BANDWIDTH_HZ)  # a receiver lets no more through
     told = noise_floor(floor, BANDWIDTH_HZ)
     if told is not None:
         readings["noise floor"] = told
@@ -107,6 +112,8 @@ def measure(excerpt: Excerpt, tones: Sequence[float] = ()) -> SsbFindings:
         lines = _fit(iq, rate, starts, floor)
         readings["carrier offset"] = _line_frequency(lines, 0, "the line nearest the dial frequency")
         readings["level, peak envelope"] = _envelope_of(lines)
+    elif sound:
+        _tones_in_sound(iq, rate, starts, tones, floor, readings, remarks)
     else:
         _tones(iq, rate, starts, carrier, tones, floor, readings, remarks)
     if excerpt.clipped_fraction > CLIPPING_MATTERS:
@@ -269,6 +276,25 @@ def _tones(
                 "not given: key tones that lie closer together, such as 1100 and 1700 Hz."
             )
     _offset_by_tones(lines, count, known, readings, remarks)
+
+
+def _tones_in_sound(
+    iq: NDArray[np.complex128],
+    rate: float,
+    starts: list[float],
+    known: Sequence[float],
+    floor: noise.Noise,
+    readings: dict[str, Measured],
+    remarks: list[str],
+) -> None:
+    """One tone or two, as a receiver lets them be heard."""
+    lines = _fit(iq, rate, starts, floor)
+    readings["level, peak envelope"] = _envelope_of(lines)
+    names = ("modulating tone", "modulating tone, second")
+    for name, which in zip(names, sorted(range(len(starts)), key=lambda i: -lines.power(i)), strict=False):
+        readings[name] = _line_frequency(lines, which, LESS_DIAL)
+    remarks.append("Sound tells neither the rest of the carrier nor the set's own products: record I/Q for these.")
+    _offset_by_tones(lines, len(starts), known, readings, remarks)
 
 
 def _all_lines(

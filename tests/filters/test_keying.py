@@ -76,3 +76,11 @@ def test_edges_are_told_at_a_tenth_of_the_amplitude():
     on, off = keying.refined(amplitude**2, 1e-6, rough, int(0.05 * rate))
     assert on / rate == pytest.approx(0.101, abs=1e-4)
     assert off / rate == pytest.approx(0.31, abs=1e-4)
+
+
+def test_a_pause_of_loud_speech_is_no_step_to_another_station():
+    """Windows of 5 ms: speech 40 dB over the noise, silent for 0.3 s in the middle."""
+    ratio = np.ones(600)
+    ratio[100:300], ratio[360:500] = 1e4, 1e4
+    found = keying.runs(ratio, keying.SINGLE_SIDEBAND, 4_500.0)
+    assert [(run.on, run.off) for run in found] == [(pytest.approx(100, abs=2), pytest.approx(500, abs=2))]
