@@ -41,7 +41,8 @@ def steady_offset(at_zero: Complex, densities: Density, spectra: PowerSpectra, *
         return 0j
     others = at_zero[~best] / offset
     dips = (np.abs(others) < 0.8) & (np.abs(np.angle(others)) < 0.4)
-    if np.count_nonzero(dips) > 0.3 * others.size:
+    gone = np.abs(others) < 0.3
+    if np.count_nonzero(dips | gone) > 0.3 * others.size:
         return 0j  # it is keyed, so it is a carrier
     offset /= spectra.size
     return offset if abs(offset) < (_DC_MOST if likely else _DC_MOST_OF_OTHERS) else 0j
