@@ -49,6 +49,7 @@ def _tones(ctx: click.Context, param: click.Parameter, tones: tuple[float, ...])
     help="A known test tone at the set, for J3E; repeatable.",
 )
 @click.option("--rate", type=FREQUENCY, help="Samples a second of a bare .cu8 file, for example 1.024M.")
+@click.option("--side", type=click.Choice(["left", "right"]), help="The channel of a WAV file that is receiver sound.")
 @click.option("--centre", type=FREQUENCY, help="Centre frequency of a file that does not say, for example 156.75M.")
 def command(
     recording: str,
@@ -58,6 +59,7 @@ def command(
     judging: Judging,
     tones: tuple[float, ...],
     rate: float | None,
+    side: str | None,
     centre: float | None,
 ) -> int:
     """Find, measure, decode and judge everything in RECORDING (SigMF, .cu8, WAV)."""
@@ -67,7 +69,7 @@ def command(
     from sdrcheck.errors import RecordingError
     from sdrcheck.sources.recording import RecordingSource
 
-    source = RecordingSource(recording, rate, centre)
+    source = RecordingSource(recording, rate, centre, side=side)
     shown = sys.stderr.isatty()
     chosen = replace(judging.settings(source), frames_per_s=_FRAMES_PER_S if shown else 0.0, tones_hz=tones)
     stopped: list[str] = []

@@ -234,10 +234,13 @@ class Recording:
             )
 
 
-def open_recording(path: str | Path, rate_hz: float | None = None, centre_hz: float | None = None) -> Recording:
+def open_recording(
+    path: str | Path, rate_hz: float | None = None, centre_hz: float | None = None, *, side: str | None = None
+) -> Recording:
     """Open a recording of any kind we read; SigMF may be named by either file, the archive, or the common base name.
 
-    `rate_hz` and `centre_hz` say what the file itself does not. Raises RecordingMissing, RecordingError.
+    `rate_hz` and `centre_hz` say what the file itself does not, `side` which of a WAV file's two channels is sound.
+    Raises RecordingMissing, RecordingError.
     """
     path = Path(path)
     for name, value in (("rate", rate_hz), ("centre", centre_hz)):
@@ -253,7 +256,10 @@ def open_recording(path: str | Path, rate_hz: float | None = None, centre_hz: fl
             raise RecordingMissing(f"there is no recording {path}; look at the name and the folder")
         if ending not in KINDS:
             raise RecordingError(f"{path} is of no kind that is read here; name a file that ends in {', '.join(KINDS)}")
-        opened: Recording = importlib.import_module(KINDS[ending]).open_file(path, rate_hz, centre_hz)
+        if side is not None and ending != ".wav":
+            raise RecordingError(f"{path} is no WAV file, and only such hold sound with sides; leave --side away")
+        sides = () if side is None else (side,)
+        opened: Recording = importlib.import_module(KINDS[ending]).open_file(path, rate_hz, centre_hz, *sides)
     except OSError as problem:
         if isinstance(problem, RecordingMissing):
             raise

@@ -1,5 +1,7 @@
 """WAV files: two channels are I and Q, one channel is the sound of a receiver on upper sideband.
 
+Recorders make two channels of a loudspeaker's sound, too: two that are alike, or one that is silent, are no I and Q.
+
 A reader of our own, because network receivers write many short data chunks with other chunks between them, where
 ordinary readers stop after the first. Layout after the RIFF/WAVE description (Multimedia Programming Interface and Data
 Specifications 1.0), `ds64` for long files after EBU Tech 3306.
@@ -11,7 +13,7 @@ import struct
 from array import array
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, BinaryIO, NoReturn
+from typing import Any, BinaryIO, Literal, NoReturn
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,43 +21,93 @@ from numpy.typing import NDArray
 from sdrcheck.errors import RecordingError
 from sdrcheck.recordings.datatypes import quantise
 from sdrcheck.recordings.recording import Extents, Recording, Segment, unpacked
+from sdrcheck.recordings.seal import Seal
 
 _PCM, _FLOAT, _EXTENSIBLE = 1, 3, 0xFFFE
 _UNKNOWN_LENGTH = (0, 0xFFFFFFFF)
+_ALIKE = 1e-4
+"""Two channels that differ by less of their power are one sound, recorded twice."""
+
+_SILENT = 1e-12
+"""Power, in the units of the samples, of what is constant but for rounding."""
+
+Side = Literal["left", "right"]
+SIDES: tuple[Side, Side] = ("left", "right")
+Unpack = Callable[[bytes, str], NDArray[Any]]
 
 
-def open_file(path: Path, rate_hz: float | None, centre_hz: float | None) -> Recording:
+def open_file(path: Path, rate_hz: float | None, centre_hz: float | None, side: Side | None = None) -> Recording:
     """Open I/Q or receiver sound. The file's name is never asked where it was tuned.
 
-    I/Q needs its centre told. Sound may do without its dial frequency; it then begins at 0 Hz.
+    I/Q needs its centre told. Sound may do without its dial frequency; it then begins at 0 Hz. `side` says that two
+    channels are sound, and which of them counts.
     """
     with path.open("rb") as file:
         layout = _Layout(path, file)
     if layout.channels not in (1, 2):
         raise RecordingError(f"{path} has {layout.channels} channels; extract one (sound) or two (I and Q) of them")
-    if centre_hz is None and layout.channels == 2:
-        raise RecordingError(
-            f"{path} does not say where the receiver was tuned; give its centre frequency with --centre"
-        )
-    code, codes = (layout.kind, layout.bits), _SOUND if layout.channels == 1 else _IQ
-    if code not in codes:
+    code = layout.kind, layout.bits
+    if code not in _IQ:
         raise RecordingError(
             f"{path} holds samples of {layout.bits} bits in format {layout.kind}; "
             "convert it to integers of 8, 16, 24 or 32 bits or floats of 32 or 64"
         )
     if rate_hz is not None and rate_hz != layout.rate:
         layout.remarks.append(f"{path.name} states {layout.rate} samples per second; {rate_hz:.12g} was asked for.")
-    datatype, unpack = codes[code]
+    extents = Extents(path, layout.offsets, layout.lengths, 0, layout.size)
+    if side is not None and layout.channels == 1:
+        raise RecordingError(f"{path} has one channel only; leave --side {side} away")
+    if side is None and layout.channels == 2:
+        side, why = _sounding_side(extents, layout)
+        if side is not None:
+            layout.remarks.append(f"{path.name} has two channels, {why}: it is read as receiver sound, not as I and Q.")
+    if side is None and layout.channels == 2 and centre_hz is None:
+        raise RecordingError(
+            f"{path} has two channels and does not say where the receiver was tuned; give the centre frequency of I/Q "
+            "with --centre, or --side left or --side right where it is sound"
+        )
+    datatype, unpack = (_SOUND if layout.channels == 1 or side is not None else _IQ)[code]
     return Recording(
         path=path,
-        extents=Extents(path, layout.offsets, layout.lengths, 0, layout.size),
+        extents=extents,
         datatype=datatype,
         sample_rate_hz=layout.rate if rate_hz is None else rate_hz,
         segments=(Segment(0, centre_hz or 0.0),),
         stored_bytes_per_sample=layout.channels * layout.bits // 8,
-        unpack=unpack,
+        unpack=unpack if side is None else _of_side(unpack, side),
         remarks=layout.remarks,
     )
+
+
+def _of_side(unpack: Unpack, side: Side) -> Unpack:
+    """Unpack two channels, and keep one."""
+    return lambda piece, datatype: unpack(piece, datatype)[SIDES.index(side) :: 2]
+
+
+def _sounding_side(extents: Extents, layout: _Layout) -> tuple[Side | None, str]:
+    """Which of two channels is sound, and why it cannot be I and Q; None where they differ."""
+    datatype, unpack = _SOUND[layout.kind, layout.bits]
+    frame = 2 * layout.bits // 8
+    powers = [0.0, 0.0]
+    count, sums, squares, rest = 0, np.zeros(3), np.zeros(3), b""
+    for piece in extents.pieces(Seal()):
+        joined = rest + piece
+        whole = len(joined) // frame * frame
+        rest = joined[whole:]
+        left, right = unpack(joined[:whole], datatype).reshape(-1, 2).astype(np.float64).T
+        both = np.stack([left, right, left - right])
+        count += left.size
+        sums += both.sum(axis=1)
+        squares += np.square(both).sum(axis=1)
+        *powers, apart = squares / max(count, 1) - np.square(sums / max(count, 1))  # without what is constant
+        if not (min(powers) <= _SILENT or apart <= _ALIKE * max(powers)):
+            return None, ""
+    if max(powers) <= _SILENT:
+        return None, ""
+    if min(powers) <= _SILENT:
+        heard = SIDES[int(np.argmax(powers))]
+        return heard, f"of which only the {heard} one holds anything"
+    return "left", "left and right alike"
 
 
 class _Layout:
@@ -138,7 +190,7 @@ def _float64(piece: bytes, _: str) -> NDArray[Any]:
     return np.frombuffer(piece, "<f8").astype("<f4")
 
 
-_IQ: dict[tuple[int, int], tuple[str, Callable[[bytes, str], NDArray[Any]]]] = {
+_IQ: dict[tuple[int, int], tuple[str, Unpack]] = {
     (_PCM, 8): ("cu8", unpacked),
     (_PCM, 16): ("ci16_le", unpacked),
     (_PCM, 24): ("cf32_le", _int24),

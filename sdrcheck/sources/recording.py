@@ -32,8 +32,9 @@ class RecordingSource:
         centre_hz: float | None = None,
         *,
         speed: float | None = None,
+        side: str | None = None,
     ) -> None:
-        self.recording = open_recording(path, rate_hz, centre_hz)
+        self.recording = open_recording(path, rate_hz, centre_hz, side=side)
         kept, known = self.recording, self.recording.facts
         self._doubtful: dict[int, int] = {}  # samples before each place, in which a loss lies somewhere
         for note in kept.annotations:

@@ -78,7 +78,7 @@ def test_agrees_with_the_standard_library(tmp_path: Path) -> None:
 
 
 def test_many_data_chunks_with_others_between(tmp_path: Path) -> None:
-    codes = np.arange(-3000, 3000, dtype="<i2")
+    codes = np.random.default_rng(1).integers(-3000, 3000, 6000).astype("<i2")
     pieces = [
         chunk(b"note", bytes(11)) + chunk(b"data", part.tobytes()) for part in np.split(codes, [1, 1001, 1002, 4000])
     ]
@@ -103,7 +103,7 @@ def test_samples_split_between_pieces_read_from_disk(tmp_path: Path) -> None:
 
 def test_long_files_state_their_length_elsewhere(tmp_path: Path) -> None:
     """ds64 after EBU Tech 3306: the 64-bit length stands there, the data chunk says 0xFFFFFFFF."""
-    body = np.arange(100, dtype="<i2").tobytes()
+    body = np.random.default_rng(3).integers(-99, 99, 100).astype("<i2").tobytes()
     path = tmp_path / "x.wav"
     sizes = chunk(b"ds64", struct.pack("<QQQI", 0, len(body), 50, 0))
     path.write_bytes(
@@ -157,7 +157,7 @@ def test_bad_files_get_one_sentence(tmp_path: Path, content: bytes, sentence: st
 def test_where_it_was_tuned_is_never_guessed_from_the_name(tmp_path: Path) -> None:
     path = tmp_path / "20260314T092653Z_518000_quay.wav"
     path.write_bytes(riff(form(PCM, 2, 16), chunk(b"data", bytes(8))))
-    with pytest.raises(RecordingError, match="give its centre frequency with --centre"):
+    with pytest.raises(RecordingError, match=r"give the centre frequency of I/Q with --centre"):
         open_recording(path)
 
 
@@ -189,3 +189,48 @@ def test_real_receivers_files_are_read_whole(name: str) -> None:
 def test_four_channels_get_one_sentence() -> None:
     with pytest.raises(RecordingError, match="has 4 channels; extract one"):
         open_recording(REAL_RECORDINGS / "airband-am_12.5k_msk-data-bursts_four-channels.wav", centre_hz=131e6)
+
+
+def stereo(path: Path, left: np.ndarray, right: np.ndarray) -> Path:
+    both = np.rint(np.column_stack([left, right]).ravel() * 2**15).astype("<i2").tobytes()
+    path.write_bytes(riff(form(PCM, 2, 16), chunk(b"data", both)))
+    return path
+
+
+HEARD = 0.5 * np.sin(0.3 * np.arange(600_000))
+SILENT = np.zeros(HEARD.size)
+
+
+@pytest.mark.parametrize(
+    ("left", "right", "said"),
+    [(HEARD, HEARD, "alike"), (HEARD, SILENT, "only the left one"), (SILENT, HEARD, "only the right one")],
+)
+def test_a_loudspeaker_in_two_channels_is_sound(tmp_path: Path, left: np.ndarray, right: np.ndarray, said: str) -> None:
+    opened = open_recording(stereo(tmp_path / "x.wav", left, right))
+    raw = np.concatenate([raw for raw, _ in opened.blocks()])
+    assert opened.receiver_sound
+    assert opened.sample_count == HEARD.size
+    assert raw / 2**15 == pytest.approx(HEARD, abs=2**-15)
+    assert any(said in remark and "not as I and Q" in remark for remark in opened.remarks)
+
+
+def test_two_channels_that_differ_are_iq_unless_a_side_is_named(tmp_path: Path) -> None:
+    path = stereo(tmp_path / "x.wav", HEARD, 0.3 * np.cos(0.3 * np.arange(HEARD.size)))
+    with pytest.raises(RecordingError, match=r"--centre, or --side left"):
+        open_recording(path)
+    assert not open_recording(path, centre_hz=2182e3).receiver_sound
+    right = open_recording(path, centre_hz=2182e3, side="right")
+    raw = np.concatenate([raw for raw, _ in right.blocks()])
+    assert right.receiver_sound
+    assert raw[:3] / 2**15 == pytest.approx(0.3 * np.cos([0, 0.3, 0.6]), abs=2**-15)
+
+
+def test_a_side_where_there_is_none(tmp_path: Path) -> None:
+    path = tmp_path / "x.wav"
+    path.write_bytes(riff(form(PCM, 1, 16), chunk(b"data", b"\0\0" * 20)))
+    with pytest.raises(RecordingError, match="has one channel only"):
+        open_recording(path, side="left")
+    other = tmp_path / "x.cu8"
+    other.write_bytes(bytes(100))
+    with pytest.raises(RecordingError, match="is no WAV file"):
+        open_recording(other, 1e6, 1e8, side="left")
