@@ -43,7 +43,7 @@ a second (trials)."""
 _NARROWEST_HZ, _WIDEST_HZ = 4_000.0, 7_000.0
 _SMOOTH_NOISE_HZ = 30.0
 _DRAWS = 8
-_NOISE_OF_TOP = 0.75
+_NOISE_OF_TOP = 1.0
 _TAKEN_COUNTS = 0.5
 """Part of what the smooth filter was found to take off that stays uncertain, at its widest (trials)."""
 _LEAST_DOUBT = 0.005
