@@ -162,7 +162,9 @@ class Span:
         wide = high_hz - low_hz
         channel = self.channel_at(centre_hz)
         voice = self._voice_channel(low_hz, high_hz)
-        if channel is not None and channel.emission is not Emission.J3E and wide < 800:
+        if channel is not None and channel.emission is Emission.J3E and wide < 800:
+            voice = channel  # the clicks of a keyed carrier reach below the sideband
+        elif channel is not None and wide < 800:
             nominal = self.offset_of(channel)
             claims = nominal - 250, nominal + 250
             return Slot(channel, nominal, bank.TELEGRAPHY, keying.TELEGRAPHY, *claims, 0.5, 60.0, wide)

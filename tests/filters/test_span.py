@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from tests.filters.scene import CHANNELS_HZ, Scene, heard_in, rows, table
@@ -38,3 +39,13 @@ def test_the_reference_says_where_the_channels_lie():
     (one,) = heard_in(scene, correction_ppm=40.0)[0]
     assert one.excerpt.channel.name == "70"
     assert one.excerpt.centre_hz == pytest.approx(indicated, abs=1)
+
+
+@pytest.mark.parametrize("keyed_s", [0.1, 2.0])
+def test_a_carrier_is_on_its_telephony_channel_however_it_is_keyed(keyed_s: float):
+    """Clicks of hard keying reach below the sideband."""
+    scene = Scene(48_000.0, 2_180_000.0, 3.0, noise_dbfs=-75)
+    time = np.arange(int(2 * scene.rate)) / scene.rate
+    dots = np.exp(2j * np.pi * 3 * time) * (time % (2 * keyed_s) < keyed_s)
+    heard, _ = heard_in(scene.put(dots, 2_182_000, 0.5, -20))
+    assert {one.excerpt.channel and one.excerpt.channel.name for one in heard} == {"2182"}
