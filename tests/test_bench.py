@@ -436,3 +436,45 @@ def test_events_are_told_in_an_order_that_can_be_followed():
             open_numbers.remove(event.number)
     assert not open_numbers
     assert isinstance(events[-1], Finished)
+
+
+@pytest.mark.parametrize("gap_s", [0.1, 0.3])
+@pytest.mark.parametrize("live", [False, True], ids=["recorded", "live"])
+def test_a_set_keyed_twice_in_a_hurry_shows_both_key_ons(gap_s, live):
+    """Nothing swings: both carriers stand at once, and each has its transient frequency, however the samples come."""
+    scene = Scene(RATE, CENTRE_HZ, 4.2)
+    bare = np.exp(1j * np.zeros(int(0.6 * RATE)))
+    for start_s in (2.0, 2.6 + gap_s):
+        scene.put(bare, CHANNELS_HZ["11"], start_s, -20)
+    keyed = source(scene, block=4_096)
+    if live:
+        keyed.facts = replace(keyed.facts, sample_count=None)
+    swings = [one.reading("transient frequency") for one in collect(run(keyed, QUIET)).transmissions]
+    assert [swing is not None and abs(swing.value) < 250 for swing in swings] == [True, True]
+
+
+def test_noise_alone_is_no_other_station_beside_a_key_on():
+    """18 dB over the noise in 16 kHz."""
+    scene = Scene(RATE, CENTRE_HZ, 3.4, noise_dbfs=-44)
+    scene.put(np.exp(1j * np.zeros(int(0.8 * RATE))), CHANNELS_HZ["11"], 2.0, -26, ramp_s=0.002)
+    (one,) = inspected(scene).transmissions
+    assert not any("something else was on the air" in remark for remark in one.remarks)
+
+
+def test_a_recording_without_any_noise_is_inspected():
+    """Exact zeros, and a carrier that comes and goes within 2 ms."""
+    times = np.arange(int(4 * RATE)) / RATE
+    ramp = np.clip(np.minimum((times - 2) / 0.002, (3 - times) / 0.002) + 0.5, 0, 1)
+    iq = (0.25 - 0.25 * np.cos(np.pi * ramp)) * np.exp(2j * np.pi * 50_000 * times)
+    (one,) = collect(run(Synthetic(iq, RATE, 156_750_000.0, "cf32_le"), QUIET)).transmissions
+    assert one.reading("carrier offset").value == pytest.approx(0.0, abs=0.01)
+
+
+@pytest.mark.parametrize("line_hz", [202.0, 210.0, 218.0])
+def test_the_skirt_of_a_low_tone_is_no_carrier(line_hz):
+    scene = Scene(48_000.0, 2_182_000.0, 8.0, noise_dbfs=-65)
+    wave = np.exp(2j * np.pi * line_hz * np.arange(int(3 * scene.rate)) / scene.rate)
+    scene.put(wave, 2_182_000, 4.0, -14, ramp_s=0.01)
+    for one in inspected(scene).transmissions:
+        offset = one.reading("carrier offset")
+        assert offset is None or offset.verdict != "fail"

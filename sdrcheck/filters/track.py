@@ -152,17 +152,20 @@ class Track:
 
     @property
     def is_opening(self) -> bool:
-        """Whether a key-on may be in the next samples, or just was: then they are wanted in a wider filter, too."""
-        if self.slot.passband != TELEPHONY_FM:
-            return False
-        return self.current is None or (self._end - self.current.on) * self.window_s < 2 * _BEHIND_S
+        """Whether key-ons here are looked at in a wider filter, too; one may follow close behind another."""
+        return self.slot.passband == TELEPHONY_FM
 
     def add_opening(self, first_sample: int, samples: Complex) -> None:
         """Take the same samples through the wider filter, counted from the first of the stream."""
         self._openings.append((first_sample, samples))
         behind = first_sample + samples.size - round(_HELD_S * self._opening_rate_hz)
-        if self.current is None:
-            self._openings = [one for one in self._openings if one[0] + one[1].size > behind]
+        on = math.inf if self.current is None else self.time_of(self.current.on) * self._opening_rate_hz
+        near = round(2 * _BEHIND_S * self._opening_rate_hz)
+        self._openings = [
+            (at, part)
+            for at, part in self._openings
+            if at + part.size > min(behind, on - near) and (at + part.size > behind or at < on + near)
+        ]
 
     def advance(self, *, ended: bool, most_samples: int | None = None) -> Iterator[Keying]:
         """Tell of the keyings that are over, and of pieces of one that goes on; sets `closed` when all is quiet.

@@ -168,7 +168,7 @@ def assemble(
         found = _telephony(excerpt, around, decode)
     found.clipped = excerpt.clipped_fraction > CLIPPING_MATTERS
     found.remarks += _surroundings(excerpt)
-    found.remarks += _overload(excerpt, found)
+    found.remarks += _overload(excerpt, found, sound=around.receiver_sound)
     reference = judging.reference_at(around.start_utc)
     corrected = _corrected(found, excerpt, reference, around)
     frequency_hz = _frequency(corrected, found, excerpt, reference, around)
@@ -430,21 +430,27 @@ def _surroundings(excerpt: Excerpt) -> Iterator[str]:
             yield single
 
 
-def _overload(excerpt: Excerpt, found: _Found) -> Iterator[str]:
+def _overload(excerpt: Excerpt, found: _Found, *, sound: bool) -> Iterator[str]:
     """Whether the converter had room for it: the crest of a signal belongs 3 dB or more under full scale."""
     if found.clipped:
         yield "Samples were clipped: amplitudes and modulation are told, but not judged."
-        if not any("overloaded" in remark for remark in found.remarks):
+        if not any("overloaded" in remark or "overdriven" in remark for remark in found.remarks):
+            share = f"{excerpt.clipped_fraction:.2%} of the samples at an end code"
             yield (
-                f"The receiver was overloaded ({excerpt.clipped_fraction:.2%} of the samples at an end code): add "
-                "attenuation and repeat."
+                f"The sound input was overdriven ({share}): turn its level down and repeat."
+                if sound
+                else f"The receiver was overloaded ({share}): add attenuation and repeat."
             )
         return
     crest = found.readings.get("level, peak envelope") or found.readings.get("level")
     if crest is not None and crest.value > _HIGHEST_CREST_DBFS:
+        what = (
+            "the sound input is close to overload; turn its level down, and repeat."
+            if sound
+            else "the receiver is close to overload; add attenuation or take less gain, and repeat."
+        )
         yield (
-            f"Its crest lies at {crest.value:.1f} dBFS, less than {-_HIGHEST_CREST_DBFS:g} dB under full scale: the "
-            "receiver is close to overload; add attenuation or take less gain, and repeat."
+            f"Its crest lies at {crest.value:.1f} dBFS, less than {-_HIGHEST_CREST_DBFS:g} dB under full scale: {what}"
         )
 
 

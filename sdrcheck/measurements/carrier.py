@@ -129,7 +129,7 @@ def tapered_mean(stretch: Stretch, phase: Reals, wander: float = 0.0, *, slips: 
     means = -(slopes @ sums) / points / (2 * np.pi * duration)  # ∫w·f, integrated by parts
 
     area, moment, overlap, roughness = _taper_integrals()
-    white = stretch.phase_noise_density / 2 / (duration * (2 * np.pi * duration) ** 2) * roughness
+    white = max(stretch.phase_noise_density, 1e-18) / 2 / (duration * (2 * np.pi * duration) ** 2) * roughness
     basis = np.stack([area, moment * duration], axis=1)
 
     def misfit(excess: float) -> tuple[float, Reals, Reals]:

@@ -150,10 +150,12 @@ def demodulated(stretch: Stretch, offset_hz: float) -> Demodulated:
     width = _smooth_width(stretch.phase_noise_density)
     smooth = np.exp(-0.5 * np.square(frequencies / width))
     rng = np.random.default_rng(20)
-    rows = np.sqrt(floor * rate / 4 * raw.size) * (
-        rng.standard_normal((_DRAWS, floor.size)) + 1j * rng.standard_normal((_DRAWS, floor.size))
-    )
-    noise = tuple(np.fft.irfft(rows * smooth**times, raw.size)[:, inner] for times in (1, 2))
+    scale = np.sqrt(floor * rate / 4 * raw.size) * smooth
+    noise = np.empty((2, _DRAWS, bare.size), np.float32)
+    for draw in range(_DRAWS):  # one at a time: a long keying's take much room
+        row = scale * (rng.standard_normal(floor.size) + 1j * rng.standard_normal(floor.size))
+        noise[0, draw] = np.fft.irfft(row, raw.size)[inner]
+        noise[1, draw] = np.fft.irfft(row * smooth, raw.size)[inner]
     band = f"a smooth band of audio, {width:.0f} Hz wide, as the modulation is limited"
     twice = Smoothed(through(smooth**2), (noise[0], noise[1]), width)
     return Demodulated(through(smooth), rate, covariance(floor, smooth), band, twice)

@@ -175,7 +175,8 @@ def unseen(excerpt: Excerpt, stretch: Stretch) -> str | None:
         excerpt.key_on + int(count * excerpt.sample_rate_hz / opening.sample_rate_hz) for count in (since, behind)
     )
     inside = float(np.mean(np.square(np.abs(excerpt.iq[low:high])))) - stretch.noise.total if low < high else 0.0
-    if before > 0.05 * stretch.power or not 0.8 * inside < later - before < 1.25 * inside:
+    quiet = stretch.noise.density * 2 * opening.half_width_hz
+    if before - quiet > 0.05 * stretch.power or not 0.8 * inside < later - before < 1.25 * inside:
         return f"something else was on the air within ±{opening.half_width_hz / 1e3:.0f} kHz of it"
     return None
 

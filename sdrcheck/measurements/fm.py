@@ -208,11 +208,14 @@ def _largest_excursions(stretch: Stretch, offset_hz: float) -> tuple[Measured, M
     """The largest of all parts, up and down by themselves; sidebands are put back where it may decide."""
     parts = stretch.parts(_LONGEST_PART_S)
     hold = stretch.duration_s
-    seen = [deviation.demodulated(part, offset_hz) for part in parts]
-    found = [deviation.of_waveform(part, offset_hz, _CUT_COUNTS, hold) for part in seen]
+    found, limits = [], []
+    for part in parts:  # one after the other, as the made noise of each takes much room
+        seen = deviation.demodulated(part, offset_hz)
+        limits.append(seen.twice is not None)
+        found.append(deviation.of_waveform(seen, offset_hz, _CUT_COUNTS, hold))
     largest = [max(pair[way].value for pair in found) for way in (0, 1)]
     for i, pair in enumerate(found):
-        limited = seen[i].twice is not None
+        limited = limits[i]
         if (limited or _is_cut(*pair)) and any(pair[way].value > 0.95 * largest[way] for way in (0, 1)):
             whole = deviation.demodulated(restored(parts[i]), offset_hz)
             back = deviation.of_waveform(whole, offset_hz, _CUT_COUNTS_RESTORED, hold)

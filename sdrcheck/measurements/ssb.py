@@ -117,7 +117,11 @@ def measure(excerpt: Excerpt, tones: Sequence[float] = (), *, sound: bool = Fals
     else:
         _tones(iq, rate, starts, carrier, tones, floor, readings, remarks)
     if excerpt.clipped_fraction > CLIPPING_MATTERS:
-        remarks.append("The receiver was overloaded: add attenuation and repeat; levels and products are uncertain.")
+        remarks.append(
+            "The sound input was overdriven: turn its level down and repeat; levels are uncertain."
+            if sound
+            else "The receiver was overloaded: add attenuation and repeat; levels and products are uncertain."
+        )
         for name, found in readings.items():
             if found.unit.startswith("dB"):
                 readings[name] = found.widened(Term.rectangular("clipping", 1.0))
@@ -177,7 +181,13 @@ def _classify(
     taken = [place for places in _products(sorted(place for place, _ in tones)).values() for place in places]
     low = [line for line in found if abs(line[0]) < _LOWEST_TONE_HZ]
     plain = [line for line in low if line[1] > 0.1 * tones[-1][1]] if tones else low  # no product is so strong
-    apart = [line for line in low if all(abs(line[0] - place) > 2 * step for place in taken)]
+    skirts = [place for place, _ in tones]
+    apart = [
+        line
+        for line in low
+        if all(abs(line[0] - place) > 2 * step for place in taken)
+        and all(abs(line[0] - place) > 8 * step for place in skirts)
+    ]
     carrier = next(iter(plain or apart), None)
     if carrier is not None and tones and tones[0][1] < _WEAKEST_TONE * carrier[1]:
         tones = []
@@ -337,7 +347,9 @@ def _offset_by_tones(
     if known and len(known) != count:
         said = " and ".join(f"{tone:.5g} Hz" for tone in known)
         shown = ("one tone shows", "two tones show")[count - 1]
-        remarks.append(f"{said} was declared, but {shown}: what was declared was not used.")
+        remarks.append(
+            f"{said} {'were' if len(known) > 1 else 'was'} declared, but {shown}: what was declared was not used."
+        )
         known = ()
     if not known:
         if not shows:
@@ -360,7 +372,7 @@ def _offset_by_tones(
         return
     if count == 2 and abs(offsets[1] - offsets[0]) > _TONE_AGREES_HZ + 2 * float(spreads.max()):
         remarks.append(
-            f"The two tones lie {tones[1] - tones[0]:.1f} Hz apart, and {max(known) - min(known):.5g} Hz was declared: "
+            f"The two tones lie {tones[1] - tones[0]:.1f} Hz apart, those declared {max(known) - min(known):.5g} Hz: "
             "they do not agree, and no carrier offset is given. Ask again which tones were fed in."
         )
         return
