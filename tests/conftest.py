@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import gc
 import os
 from pathlib import Path
 
 import pytest
 
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # threads that wait for each other cost more than they bring here
 
 REPOSITORY = Path(__file__).parent.parent
 REAL_RECORDINGS = REPOSITORY.parent / "shared" / "recordings"
@@ -22,6 +24,10 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         for item in items:
             if item.get_closest_marker("dongle"):
                 item.add_marker(pytest.mark.skip(reason="needs a receiver on USB: give --dongle"))
+
+
+def pytest_collection_finish() -> None:
+    gc.freeze()  # thousands of collected tests need not be looked through at each collection of garbage
 
 
 @pytest.fixture(autouse=True)

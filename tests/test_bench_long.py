@@ -33,8 +33,8 @@ def stuck_for(seconds: int) -> tuple[Transmission, int]:
 def test_a_stuck_key_is_one_transmission_and_its_samples_are_let_go() -> None:
     stuck_for(2)  # what is loaded once
     short, short_bytes = stuck_for(round(2.3 * PIECE_S))
-    long, long_bytes = stuck_for(round(5.3 * PIECE_S))
+    long, long_bytes = stuck_for(round(3.6 * PIECE_S))
     assert (short.channel, long.channel) == ("72", "72")
-    assert long.duration_s == pytest.approx(5.3 * PIECE_S, abs=0.5)
+    assert long.duration_s == pytest.approx(3.6 * PIECE_S, abs=0.5)
     piece_bytes = PIECE_S * 48_000 * 8
     assert long_bytes < short_bytes + piece_bytes / 2
