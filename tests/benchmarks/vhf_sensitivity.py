@@ -34,6 +34,7 @@ TYPES = tuple(t for t in ROWS if not t.value.startswith("semi-automatic"))
 """Every type with a layout; the doubtful semi-automatic ones are left out."""
 
 OWN_DISTRESS = (CallType.SELF_CANCEL, CallType.MAN_OVERBOARD_CLOSED_LOOP)
+NATURE_FIXED = (CallType.EPIRB_ALERT, CallType.MAN_OVERBOARD_ALERT, CallType.MAN_OVERBOARD_CLOSED_LOOP)
 
 
 def random_call(random: np.random.Generator) -> list[int]:
@@ -49,6 +50,8 @@ def random_call(random: np.random.Generator) -> list[int]:
         to = other if random.random() < 0.5 else "00" + other[:7]
     place = (round(random.uniform(-80, 80) * 60) / 60, round(random.uniform(-179, 179) * 60) / 60)
     channel = fields.pack_channel(str(random.integers(1, 29)))
+    nature = int(random.integers(100, 109))
+    utc = f"{random.integers(24):02d}:{random.integers(60):02d}"
     order = CallOrder(
         type=kind,
         self_id=ship,
@@ -62,9 +65,9 @@ def random_call(random: np.random.Generator) -> list[int]:
         if row.format == Format.AREA
         else None,
         distress_id=other if row.message == "reference" and kind not in OWN_DISTRESS else None,
-        nature=int(random.integers(100, 109)),
+        nature=nature if row.message in ("alert", "reference") and kind not in NATURE_FIXED else None,
         position=place if row.message in ("alert", "reference", "position") and random.random() < 0.8 else None,
-        utc=f"{random.integers(24):02d}:{random.integers(60):02d}" if random.random() < 0.8 else None,
+        utc=utc if row.message in ("alert", "reference", "position") and random.random() < 0.8 else None,
         receive=channel if row.message == "channels" else None,
         transmit=channel if row.message == "channels" else None,
     )
