@@ -14,6 +14,7 @@ from sdrcheck.decoders.decoder import Decode, DecodedCall
 from sdrcheck.decoders.dsc import vhf
 from sdrcheck.decoders.dsc.vhf_phasing import PHASING_BITS, RATE_BD, TONE_B_HZ, TONE_Y_HZ, known_bits
 from sdrcheck.filters.excerpt import Excerpt
+from tests.benchmarks.vhf_sensitivity import random_call
 from tests.conftest import REAL_RECORDINGS
 from tests.decoders.dsc.worked import CALLS, Worked, flipped
 from tests.decoders.vhf_signals import CLEAN, JUNK, RATE, bits_of_call, fm, in_noise, junk, keying, noise
@@ -318,3 +319,8 @@ def test_real_data_signals_are_no_calls(name: str) -> None:
     for wave in (fm(sound, 4500.0), fm(np.diff(sound), 3000.0)):
         for level in (CLEAN, 47.0):
             assert vhf.decode(in_noise(wave, level)) == Decode()
+
+
+def test_every_random_call_of_the_sensitivity_table_can_be_composed() -> None:
+    random = np.random.default_rng(3)
+    assert all(random_call(random) for _ in range(200))
