@@ -13,8 +13,9 @@ WIDEST = 2.0
 # Ties between Bessel lines make these errors rare and large: the benchmark's table shows them.
 HEAVY_TAILED = {("one_tone", "occupied bandwidth"), ("two_tones", "occupied bandwidth")}
 
-# Budgets of levels and of tones' deviation count the channel filter's ripple and coarse steps, of which none is made.
-NOT_ALL_MADE = {"level", "peak deviation, up", "peak deviation, down"}
+# Budgets of levels and of tones' deviation count the channel filter's ripple and coarse steps, of which none is made
+# here: they may be so wide (dB, Hz) at most.
+NOT_ALL_MADE = {"level": 0.05, "peak deviation, up": 2.0, "peak deviation, down": 2.0}
 
 
 @pytest.mark.parametrize(
@@ -25,8 +26,10 @@ def test_uncertainty_covers_the_error_and_is_not_too_wide(scenario, trials: int)
     least = trials - 2 - trials // 8  # with 95 % coverage, fewer happen once in some three hundred times
     for row in benchmark.rows(scenario, trials, 40, quantised=True, seed=2):
         assert row.covered >= least, f"{row.quantity}: {row.covered} of {trials}"
-        if (scenario.__name__, row.quantity) not in HEAVY_TAILED and row.quantity not in NOT_ALL_MADE:
-            assert row.ratio <= WIDEST, f"{row.quantity}: {row.ratio:.2f}"
+        if (scenario.__name__, row.quantity) in HEAVY_TAILED:
+            continue
+        widest = NOT_ALL_MADE.get(row.quantity, 0.0)
+        assert row.ratio <= WIDEST or float(np.mean(row.expanded)) <= widest, f"{row.quantity}: {row.ratio:.2f}"
 
 
 REQUIRED = {
